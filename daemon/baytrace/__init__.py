@@ -1,0 +1,3 @@
+"""Baytrace: a bench daemon that measures, judges and keeps."""
+
+__version__ = "0.1.0"

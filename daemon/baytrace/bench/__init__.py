@@ -1,0 +1,1 @@
+"""The running daemon: configuration, clock, intake, supervision and alarms."""

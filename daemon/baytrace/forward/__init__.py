@@ -1,0 +1,1 @@
+"""From the journal to a time-series server."""

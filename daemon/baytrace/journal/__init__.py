@@ -1,0 +1,1 @@
+"""The durable local store; the only source of truth."""

@@ -1,0 +1,1 @@
+"""Units, channels, readings, accuracy and uncertainty. Imports nothing of ours."""

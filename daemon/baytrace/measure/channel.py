@@ -1,0 +1,64 @@
+"""A channel: one measured quantity of one instrument, with its unit, accuracy and calibration."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Any
+
+from baytrace.measure.accuracy import Accuracy
+from baytrace.measure.calibration import Calibration
+from baytrace.measure.roles import Role
+from baytrace.measure.units import STANDARD_ATMOSPHERE_PA, Against, Unit, unit_for
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """`period_s` is how often a reading is expected; silence beyond a few periods is stale."""
+
+    name: str
+    role: Role
+    unit: Unit
+    accuracy: Accuracy
+    instrument: str = ""
+    calibration: Calibration = field(default_factory=Calibration)
+    period_s: float = 1.0
+
+    def standard_uncertainty(self, value_si: float, atmosphere_pa: float = STANDARD_ATMOSPHERE_PA) -> float:
+        """Standard uncertainty (k = 1) in SI at an SI reading (pressures absolute). JCGM 100, 4.3."""
+        shown = value_si
+        if self.unit.against in (Against.GAUGE, Against.VACUUM):
+            shown -= atmosphere_pa
+        return self.unit.difference_to_si(self.accuracy.standard_uncertainty(self.unit.from_si(shown)))
+
+    def to_json(self) -> dict[str, Any]:
+        return {
+            "name": self.name,
+            "role": str(self.role),
+            "unit": self.unit.text,
+            "ucum": self.unit.ucum,
+            "against": str(self.unit.against),
+            "accuracy": self.accuracy.text,
+            "instrument": self.instrument,
+            "period_s": self.period_s,
+            "calibration": self.calibration.to_json(),
+        }
+
+    @classmethod
+    def from_json(cls, data: Mapping[str, Any]) -> Channel:
+        role = Role(data["role"])
+        return cls(
+            name=data["name"],
+            role=role,
+            unit=unit_for(role, data["unit"]),
+            accuracy=Accuracy.parse(data["accuracy"]),
+            instrument=data.get("instrument", ""),
+            calibration=Calibration.from_json(data.get("calibration", {})),
+            period_s=data.get("period_s", 1.0),
+        )
+
+
+def overdue(channel: Channel, day: date) -> bool:
+    """Whether the channel's calibration had run out on `day`; unknown dates are not overdue."""
+    return channel.calibration.due is not None and day > channel.calibration.due

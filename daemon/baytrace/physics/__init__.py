@@ -1,0 +1,1 @@
+"""Pure functions and fits: fluids, moisture, pressure rise, leaks, coils, air."""

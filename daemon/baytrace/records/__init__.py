@@ -1,0 +1,1 @@
+"""Sessions, traces, packs, signing, verifying and reports."""

@@ -1,0 +1,52 @@
+"""The kinds of event in a journal and the keys of their data. Adding keys is free; none is renamed or dropped.
+
+| kind | data |
+|---|---|
+| bench_started | bench, version, boot, wall_ns, mono_ns, elevation_m or null, previous ("clean", "unclean", "first") |
+| bench_stopped | why |
+| channel_declared | version (int, unique in the journal), channel (measure.channel.Channel.to_json) |
+| instrument | instrument, state (opening, up, silent, lost), detail |
+| identity | instrument, facts |
+| rejected | instrument, why, frame (base64, at most 4 kB), size |
+| counted | instrument, what, times (totals since the last such event) |
+| gap | channel, from_ns, to_ns, cause |
+| stale | channel, since_ns, stale (true, false) |
+| clock_step | step_ns (wall minus expected), wall_ns, mono_ns |
+| heartbeat | (empty): time passed; every few seconds while a session runs |
+| session_started | session, title, vehicle (object), refrigerant, plan ({watch: settings}), people (list), fields (object) |
+| mark | text, who |
+| note | text, who |
+| ledger | entry, value, unit, who |
+| step | step, state (done, skipped), who, note |
+| verdict | watch, verdict (judge's document), final (bool) |
+| alarm | alarm (id), name, channel, state, priority, text, value, unit, who, comment |
+| session_closed | who, comment, outcome |
+| signed_off | who, role, comment |
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+
+class Kind(StrEnum):
+    BENCH_STARTED = "bench_started"
+    BENCH_STOPPED = "bench_stopped"
+    CHANNEL_DECLARED = "channel_declared"
+    INSTRUMENT = "instrument"
+    IDENTITY = "identity"
+    REJECTED = "rejected"
+    COUNTED = "counted"
+    GAP = "gap"
+    STALE = "stale"
+    CLOCK_STEP = "clock_step"
+    HEARTBEAT = "heartbeat"
+    SESSION_STARTED = "session_started"
+    MARK = "mark"
+    NOTE = "note"
+    LEDGER = "ledger"
+    STEP = "step"
+    VERDICT = "verdict"
+    ALARM = "alarm"
+    SESSION_CLOSED = "session_closed"
+    SIGNED_OFF = "signed_off"

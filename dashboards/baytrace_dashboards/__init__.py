@@ -1,0 +1,1 @@
+"""Pages, report templates and the manual, served without internet."""
