@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
+from typing import Any
 
 from baytrace.measure.channel import Channel
 from baytrace.measure.faults import BadInput
@@ -42,6 +43,20 @@ class Interpreter:
     @property
     def channels(self) -> Mapping[str, Channel]:
         return self._channels
+
+    def state(self) -> dict[str, Any]:
+        """What a later reader needs to go on from here with the same results (JSON)."""
+        return {
+            "ahead_ns": self._ahead_ns,
+            "atmosphere_pa": self.atmosphere_pa,
+            "atmosphere_known": self._known,
+            "last_ns": dict(self._last),
+        }
+
+    def restore(self, state: Mapping[str, Any]) -> None:
+        self._ahead_ns = state["ahead_ns"]
+        self.atmosphere_pa, self._known = state["atmosphere_pa"], state["atmosphere_known"]
+        self._last = dict(state["last_ns"])
 
     def redeclare(self, channel: Channel) -> None:
         """From now on `channel.name` means this (a new unit, calibration or accuracy)."""

@@ -1,5 +1,11 @@
 """The kinds of event in a journal and the keys of their data. Adding keys is free; none is renamed or dropped.
 
+A session is the items from its `session_started` to its `session_closed`; both are commits of their own, so a session is a
+whole number of commits. `session_started` carries the channels then declared and the interpreter's state, so a session can
+be replayed from its own items alone: restore the interpreter, then feed readings and marks by sequence number, advancing
+every watch at each `heartbeat`, re-anchoring at a `bench_started` (its wall_ns, mono_ns), redeclaring at `channel_declared`.
+Watches are built with the settings in `plan`. A session id is its start as `20261125T093000Z` and a short title slug.
+
 | kind | data |
 |---|---|
 | bench_started | bench, version, boot, wall_ns, mono_ns, elevation_m or null, previous ("clean", "unclean", "first") |
@@ -13,12 +19,13 @@
 | stale | channel, since_ns, stale (true, false) |
 | clock_step | step_ns (wall minus expected), wall_ns, mono_ns |
 | heartbeat | (empty): time passed; every few seconds while a session runs |
-| session_started | session, title, vehicle (object), refrigerant, plan ({watch: settings}), people (list), fields (object) |
+| session_started | session, title, vehicle (object), refrigerant, plan ({watch: settings}), people (list), fields (object), |
+|                 | bench, channels ({version: channel}), interpreter (measure.interpret.Interpreter.state) |
 | mark | text, who |
 | note | text, who |
 | ledger | entry, value, unit, who |
 | step | step, state (done, skipped), who, note |
-| verdict | watch, verdict (judge's document), final (bool) |
+| verdict | watch, verdict (judge's document), final (bool), after_seq (the verdict rests on all items up to this one) |
 | alarm | alarm (id), name, channel, state, priority, text, value, unit, who, comment |
 | session_closed | who, comment, outcome |
 | signed_off | who, role, comment |
