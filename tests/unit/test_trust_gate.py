@@ -1,0 +1,67 @@
+"""An overdue instrument cannot give a pass."""
+
+from datetime import date
+
+import pytest
+
+from baytrace.measure.accuracy import Accuracy
+from baytrace.measure.calibration import Calibration
+from baytrace.measure.channel import Channel
+from baytrace.measure.roles import Role
+from baytrace.measure.units import unit_for
+from baytrace.measure.verdict import Outcome, Verdict
+from baytrace.watches.trust import Standing, gate, standing
+
+DAY = date(2026, 5, 4)
+
+
+def channel(due, name="vacuum", instrument="gauge 7"):
+    return Channel(
+        name,
+        Role.SYSTEM_PRESSURE,
+        unit_for(Role.SYSTEM_PRESSURE, "Pa"),
+        Accuracy.parse("1 % of reading"),
+        instrument,
+        Calibration(due=due, certificate="C-12"),
+    )
+
+
+def test_overdue_turns_pass_into_undecided_and_names_the_instrument():
+    """The verdict, the finding and the first reason all change, and what would have been said is kept."""
+    passed = Verdict("evacuation", Outcome.PASS, "tight", ("it held",))
+    gated = gate(passed, [channel(date(2026, 5, 3))], DAY)
+    assert (gated.outcome, gated.finding) == (Outcome.UNDECIDED, "undecided")
+    assert "gauge 7" in gated.reasons[0]
+    assert "2026-05-03" in gated.reasons[0]
+    assert "tight" in gated.reasons[0]
+    assert gated.more["overdue"][0]["certificate"] == "C-12"
+    assert gate(gated, [channel(date(2026, 5, 3))], DAY) == gated
+
+
+@pytest.mark.parametrize("outcome", [Outcome.FAIL, Outcome.UNDECIDED])
+def test_overdue_leaves_fail_and_undecided_but_says_so(outcome):
+    """An overdue instrument takes nothing back from a fail; the reason is added."""
+    gated = gate(Verdict("charge", outcome, "overcharged"), [channel(date(2025, 1, 1))], DAY)
+    assert (gated.outcome, gated.finding) == (outcome, "overcharged")
+    assert "ran out" in gated.reasons[-1]
+
+
+@pytest.mark.parametrize("due", [None, DAY, date(2027, 1, 1)])
+def test_calibration_good_on_its_last_day_or_unknown_changes_nothing(due):
+    """The due day itself is still good, and an unrecorded calibration is not called overdue."""
+    passed = Verdict("sweep", Outcome.PASS, "all within")
+    assert gate(passed, [channel(due)], DAY) is passed
+
+
+@pytest.mark.parametrize(
+    ("due", "expected"),
+    [
+        (None, Standing.UNKNOWN),
+        (date(2026, 5, 3), Standing.OVERDUE),
+        (date(2026, 5, 20), Standing.DUE_SOON),
+        (date(2027, 5, 20), Standing.CURRENT),
+    ],
+)
+def test_standing_of_a_calibration_has_four_words(due, expected):
+    """Pages show current, due soon, overdue or unknown."""
+    assert standing(channel(due), DAY) is expected
