@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
@@ -25,12 +26,19 @@ class Channel:
     calibration: Calibration = field(default_factory=Calibration)
     period_s: float = 1.0
 
+    def __post_init__(self) -> None:
+        if self.accuracy.pending:
+            object.__setattr__(self, "accuracy", self.accuracy.in_unit(self.unit))
+
     def standard_uncertainty(self, value_si: float, atmosphere_pa: float = STANDARD_ATMOSPHERE_PA) -> float:
         """Standard uncertainty (k = 1) in SI at an SI reading (pressures absolute). JCGM 100, 4.3."""
         shown = value_si
         if self.unit.against in (Against.GAUGE, Against.VACUUM):
             shown -= atmosphere_pa
-        return self.unit.difference_to_si(self.accuracy.standard_uncertainty(self.unit.from_si(shown)))
+        u = self.accuracy.standard_uncertainty(self.unit.from_si(shown))
+        if self.calibration.uncertainty:
+            u = math.hypot(u, self.calibration.uncertainty)
+        return self.unit.difference_to_si(u)
 
     def to_json(self) -> dict[str, Any]:
         return {
@@ -52,7 +60,7 @@ class Channel:
             name=data["name"],
             role=role,
             unit=unit_for(role, data["unit"]),
-            accuracy=Accuracy.parse(data["accuracy"]),
+            accuracy=Accuracy.parse(data["accuracy"], unit=unit_for(role, data["unit"])),
             instrument=data.get("instrument", ""),
             calibration=Calibration.from_json(data.get("calibration", {})),
             period_s=data.get("period_s", 1.0),
