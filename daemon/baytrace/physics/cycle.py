@@ -69,6 +69,7 @@ def cycle(
     high_pa: float,
     suction_k: float,
     liquid_k: float,
+    *,
     discharge_k: float | None = None,
 ) -> Cycle:
     """The cycle between two absolute pressures with line temperatures in K; above the critical point `liquid_k` is the

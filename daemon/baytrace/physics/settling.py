@@ -1,0 +1,173 @@
+"""Whether a quantity has settled, and since when.
+
+Theory. After a step the means of a loop relax; near the end one slow mode is left, m(t) = c + a exp(-(t - t_end) / tau), where
+a is what is still to come. For each tau of a grid (FASTEST_S to `slowest_s`) this is a straight-line fit; a tau is possible
+while its residual sum lies within an F-test of the best. The quantity has settled when for every possible tau the whole
+95 % interval of a lies within the stated band. Noise that is correlated from block to block widens the interval: the variance
+is multiplied by (1 + r) / (1 - r) with r the lag-1 autocorrelation of the residuals (Bayley and Hammersley's effective number
+of observations, from memory). Where a clutch or fan cycles, the points are means of whole cycles.
+
+The settled instant is found looking back: the last instant at which the sliding mean was further than the band from the
+final mean.
+
+Limits. A mode slower than `slowest_s` cannot be told from standing still; that is why the band and `slowest_s` are stated.
+Times are seconds, ascending.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import fdtri, stdtrit
+
+from baytrace.physics.cycles import Cycles, Floats, cycle_means, noise_of, sliding_mean
+
+FASTEST_S = 4.0
+MIN_SPAN_S = 60.0
+MIN_BLOCKS = 10
+_BLOCKS = 120  # blocks a record is cut into at most
+_TAIL = 0.6  # share of the record that the fit looks at
+_CONFIDENCE = 0.95
+
+
+@dataclass(frozen=True, slots=True)
+class Settling:
+    """`remaining` is what is still to come (unit of the values), at most `remaining_bound` at 95 %.
+
+    `since_s` is the instant from which the mean stayed within the band; None while it has not settled. `expected_s` is how
+    long it is likely to take yet; None when that cannot be told. `mean` and `mean_uncertainty` (k = 1, scatter only) are of
+    the stretch since then, or of the last blocks.
+    """
+
+    settled: bool
+    mean: float
+    mean_uncertainty: float
+    remaining: float = math.nan
+    remaining_bound: float = math.inf
+    since_s: float | None = None
+    expected_s: float | None = None
+    tau_s: float = math.nan
+
+
+@dataclass(frozen=True, slots=True)
+class _Mode:
+    tau: float
+    remaining: float
+    bound: float
+    rss: float
+
+
+def block_means(times: Floats, values: Floats, length_s: float) -> tuple[Floats, Floats]:
+    """Mean instants and means of consecutive blocks counted back from the end, so that no block is part empty there."""
+    index = np.floor((times[-1] - times) / length_s).astype(int)
+    size = int(index.max()) + 1
+    count = np.bincount(index, minlength=size)
+    filled = count > 0
+    at = np.bincount(index, times, size)[filled] / count[filled]
+    mean = np.bincount(index, values, size)[filled] / count[filled]
+    return at[::-1], mean[::-1]
+
+
+def points(times: Floats, values: Floats, cycles: Cycles | None) -> tuple[Floats, Floats]:
+    """What is tested: means of whole cycles where there are some, else means of blocks of two seconds or more."""
+    if cycles is not None:
+        inside = cycles.starts[(cycles.starts >= times[0]) & (cycles.starts <= times[-1])]
+        if len(inside) >= 2:
+            return cycle_means(times, values, inside)
+    span = float(times[-1] - times[0])
+    period = span / max(len(times) - 1, 1)
+    return block_means(times, values, max(2.0, 1.5 * period, span / _BLOCKS))
+
+
+def _inflation(residuals: Floats) -> float:
+    """Variance factor of a mean for lag-1 correlation; at least 1."""
+    power = float(residuals @ residuals)
+    if len(residuals) < 4 or power == 0.0:
+        return 1.0
+    r = float(residuals[1:] @ residuals[:-1]) / power
+    r = min(max(r + 1.0 / len(residuals), 0.0), 0.9)  # the sample value is low by about 1/n
+    return (1.0 + r) / (1.0 - r)
+
+
+def _fit(at: Floats, mean: Floats, tau: float) -> _Mode:
+    shape = np.exp(np.clip(-(at - at[-1]) / tau, None, 60.0))
+    shape_mean = shape.mean()
+    spread = shape - shape_mean
+    power = float(spread @ spread)
+    if power <= 1e-12:
+        return _Mode(tau, 0.0, math.inf, math.inf)
+    a = float(spread @ mean) / power
+    residuals = mean - mean.mean() - a * spread
+    rss = float(residuals @ residuals)
+    free = max(len(mean) - 3, 1)
+    error = math.sqrt(rss / free * _inflation(residuals) / power)
+    return _Mode(tau, a, abs(a) + float(stdtrit(free, 0.5 + 0.5 * _CONFIDENCE)) * error, rss)
+
+
+def _modes(at: Floats, mean: Floats, slowest_s: float) -> list[_Mode]:
+    """The possible modes, best first."""
+    fits = [_fit(at, mean, float(tau)) for tau in np.geomspace(FASTEST_S, slowest_s, 16)]
+    fits.sort(key=lambda fit: fit.rss)
+    free = max(len(at) - 3, 1)
+    limit = fits[0].rss * (1.0 + float(fdtri(1, free, _CONFIDENCE)) / free)
+    return [fit for fit in fits if fit.rss <= limit]
+
+
+def judge_settling(
+    times: Floats, values: Floats, band: float, *, slowest_s: float, cycles: Cycles | None = None
+) -> Settling:
+    """The state of a quantity at the end of its record; `band` in the unit of the values."""
+    at, mean = points(times, values, cycles)
+    span = float(times[-1] - times[0])
+    tail = at >= at[-1] - max(_TAIL * (at[-1] - at[0]), MIN_SPAN_S)
+    at, mean = at[tail], mean[tail]
+    wanted = 4 if cycles is not None else MIN_BLOCKS
+    if span < MIN_SPAN_S or len(at) < wanted:
+        waiting = MIN_SPAN_S - span
+        if cycles is not None:
+            waiting = max(waiting, (wanted - len(at)) * cycles.period_s)
+        return Settling(False, float(mean[-3:].mean()), _scatter(mean[-3:]), expected_s=max(waiting, 1.0))
+    possible = _modes(at, mean, slowest_s)
+    best, worst = possible[0], max(possible, key=lambda mode: mode.bound)
+    if worst.bound > band:
+        expected = worst.tau * math.log(worst.bound / band) if math.isfinite(worst.bound) else None
+        return Settling(
+            False, float(mean[-3:].mean()), _scatter(mean[-3:]), best.remaining, worst.bound, None, expected, best.tau
+        )
+    since, level, scatter = _look_back(times, values, band, cycles)
+    return Settling(True, level, scatter, best.remaining, worst.bound, since, 0.0, best.tau)
+
+
+def _scatter(mean: npt.NDArray[np.float64]) -> float:
+    if len(mean) < 2:
+        return 0.0
+    residuals = mean - mean.mean()
+    return float(np.std(mean, ddof=1)) / math.sqrt(len(mean)) * math.sqrt(_inflation(residuals))
+
+
+def _quiet_window(times: Floats, values: Floats, band: float) -> float:
+    """Length of a sliding mean (s) that brings white noise down to an eighth of the band; 10 to 60 s."""
+    period = float(np.median(np.diff(times)))
+    wanted = period * (noise_of(values) / (band / 8.0)) ** 2
+    return min(max(wanted, 10.0, 4.0 * period), 60.0)
+
+
+def _look_back(times: Floats, values: Floats, band: float, cycles: Cycles | None) -> tuple[float, float, float]:
+    """Since when the mean has stayed within `band` of its final value, that value and its standard uncertainty."""
+    window = cycles.period_s if cycles is not None else _quiet_window(times, values, band)
+    grid = np.arange(times[0], times[-1], max(window / 8.0, 1.0))
+    path = sliding_mean(times, values, grid, window)
+    since = float(times[-1] - 0.3 * (times[-1] - times[0]))
+    final = float(path[grid >= since].mean())
+    for _ in range(3):
+        outside = np.flatnonzero(np.abs(path - final) > band)
+        since = float(grid[outside[-1] + 1]) if len(outside) and outside[-1] + 1 < len(grid) else float(times[0])
+        final = float(path[grid >= 0.5 * (since + times[-1])].mean())
+    late = times >= since
+    mean = points(times[late], values[late], cycles)[1] if late.sum() >= 4 else values
+    if cycles is not None and len(mean) >= 2:
+        return since, float(mean.mean()), _scatter(mean)
+    return since, float(np.mean(values[late])), _scatter(mean)

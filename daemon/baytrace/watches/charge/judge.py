@@ -1,0 +1,103 @@
+"""What the mass and the settled loop say of the charge. JCGM 106: decided only when the whole 95 % interval is on one side."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from baytrace.measure.decision import decide, worst
+from baytrace.measure.verdict import Figure, Outcome
+from baytrace.watches.charge.mass import Charged
+from baytrace.watches.charge.settings import ChargeSettings
+from baytrace.watches.limits_table import limit
+from baytrace.watches.running.figures import ZERO_C_K, Loop, Value
+
+UNDER, OVER = "undercharged", "overcharged"
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """One requirement: its outcome, a sentence, and the finding it would give when it fails."""
+
+    outcome: Outcome
+    text: str
+    finding: str = "settled"
+
+
+def judge_mass(mass: Charged | None, settings: ChargeSettings) -> Judgement | None:
+    """Against the label; None when there is nothing to compare."""
+    if mass is None or settings.label_g is None:
+        return None
+    grams, u = mass.mass_kg * 1e3, mass.uncertainty_kg * 1e3
+    lower, upper = settings.label_g - settings.tolerance_g, settings.label_g + settings.tolerance_g
+    outcome = decide(grams, u, lower=lower, upper=upper)
+    off = grams - settings.label_g
+    finding = UNDER if off < 0.0 else OVER
+    text = (
+        f"{grams:.0f} g charged (± {1.96 * u:.0f} g), {abs(off):.0f} g {'under' if off < 0 else 'over'} the label's "
+        f"{settings.label_g:.0f} g; {settings.tolerance_g:.0f} g either way is allowed"
+    )
+    if outcome is Outcome.UNDECIDED:
+        text += ": too close to the limit for this scale to tell"
+    return Judgement(outcome, text, finding)
+
+
+def judge_signs(loop: Loop) -> Judgement | None:
+    """Without a weighed charge: superheat and subcooling together, where they say too little or too much for certain."""
+    superheat, subcooling = loop.get("superheat"), loop.get("subcooling")
+    if superheat is None or subcooling is None:
+        return None
+    said = f"superheat {superheat.value:.1f} K with subcooling {subcooling.value:.1f} K"
+    dry = decide(superheat.value, superheat.u, upper=limit("charge.undercharge_superheat")) is Outcome.FAIL
+    empty = decide(subcooling.value, subcooling.u, lower=limit("charge.undercharge_subcooling")) is Outcome.FAIL
+    if dry and (empty or _about(subcooling, limit("charge.undercharge_subcooling"))):
+        return Judgement(Outcome.FAIL, f"{said}: too little refrigerant", UNDER)
+    full = decide(subcooling.value, subcooling.u, upper=limit("charge.overcharge_subcooling")) is Outcome.FAIL
+    if full and superheat.value < limit("charge.overcharge_superheat"):
+        return Judgement(Outcome.FAIL, f"{said}: too much refrigerant", OVER)
+    return None
+
+
+def _about(value: Value, edge: float) -> bool:
+    return value.value < edge and value.value - 1.96 * value.u < 0.0
+
+
+_LIMITS = (
+    ("superheat", "superheat", "K", 0.0, "superheat_min_k", "superheat_max_k"),
+    ("subcooling", "subcooling", "K", 0.0, "subcooling_min_k", "subcooling_max_k"),
+    ("vent_air", "vent temperature", "degC", ZERO_C_K, "", "vent_max_c"),
+    ("vent_depression", "vent below ambient", "K", 0.0, "vent_depression_min_k", ""),
+    ("pressure_ratio", "pressure ratio", "", 0.0, "pressure_ratio_min", "pressure_ratio_max"),
+)
+
+
+def judge_limits(loop: Loop, settings: ChargeSettings) -> list[Judgement]:
+    """Every limit that was set. A limit on a figure that could not be had leaves the whole undecided."""
+    found = []
+    for name, words, unit, offset, low_key, high_key in _LIMITS:
+        lower: float | None = getattr(settings, low_key) if low_key else None
+        upper: float | None = getattr(settings, high_key) if high_key else None
+        if lower is None and upper is None:
+            continue
+        value = loop.get(name)
+        if value is None:
+            found.append(Judgement(Outcome.UNDECIDED, f"{words} has a limit but could not be measured"))
+            continue
+        outcome = decide(value.value - offset, value.u, lower=lower, upper=upper)
+        allowed = " to ".join(f"{edge:g}" if edge is not None else "" for edge in (lower, upper)).strip()
+        text = f"{words} {value.value - offset:.1f} {unit} (± {1.96 * value.u:.1f}), allowed {allowed} {unit}".rstrip()
+        found.append(Judgement(outcome, text))
+    return found
+
+
+def overall(judgements: list[Judgement]) -> Outcome:
+    """All requirements together; a settled loop without any requirement passes."""
+    return worst([judgement.outcome for judgement in judgements]) if judgements else Outcome.PASS
+
+
+def mass_figures(mass: Charged | None) -> dict[str, Figure]:
+    if mass is None:
+        return {}
+    figures = {"charged_mass": Figure.between(mass.mass_kg * 1e3, mass.uncertainty_kg * 1e3, "g")}
+    if mass.drift_kg_s:
+        figures["scale_drift"] = Figure(mass.drift_kg_s * 1e3, "g/s")
+    return figures

@@ -1,0 +1,252 @@
+"""Following a charge from the first gram to the settled loop.
+
+Phases: waiting, charging, charged (engine not yet running), settling, settled.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, ClassVar
+
+from baytrace.measure.faults import BadInput
+from baytrace.measure.reading import Mark, Quality, Reading
+from baytrace.measure.roles import Role
+from baytrace.measure.verdict import Figure, Outcome, Status, Verdict
+from baytrace.physics.air import table_value
+from baytrace.physics.cycle import cycle
+from baytrace.physics.fluid_names import resolve
+from baytrace.watches.charge.judge import Judgement, judge_limits, judge_mass, judge_signs, mass_figures, overall
+from baytrace.watches.charge.mass import Charged, charged
+from baytrace.watches.charge.settings import ChargeSettings
+from baytrace.watches.limits_table import limit
+from baytrace.watches.running.figures import ZERO_C_K, Loop, evidence_of, loop_of
+from baytrace.watches.running.follow import ROLES, Running, RunningFollower
+from baytrace.watches.running.series import Series
+from baytrace.watches.running.wording import channel_details, not_settled, settled_sentence, span
+from baytrace.watches.watch import View
+
+_CAUTION_CHARGING = "Liquid refrigerant freezes skin and eyes: goggles and gloves on; never open a can to the high side of a running loop."
+_CAUTION_RUNNING = "Engine running: keep hands, hair, hoses and leads away from belts and fans."
+
+
+class ChargeWatch:
+    """Charge by weight, then settled or not, and what the settled loop says."""
+
+    name: ClassVar[str] = "charge"
+    roles: ClassVar[frozenset[str]] = frozenset({*ROLES, Role.TANK_MASS})
+    Settings: ClassVar[type[ChargeSettings]] = ChargeSettings
+    summary: ClassVar[str] = "charge by weight, and whether the running loop has settled where it belongs"
+
+    def __init__(self, settings: ChargeSettings, view: View) -> None:
+        """Raises BadInput for an unknown refrigerant or a broken vent table."""
+        self._settings, self._view = settings, view
+        self._fluid = resolve(settings.refrigerant)
+        table_value(settings.vent_table, 25.0, 0.5)
+        self._follower = RunningFollower(settings.bands(), view)
+        self._tank: Series | None = None
+        self._start: float | None = None
+        self._end: float | None = None
+        self._weighed: tuple[tuple[int, float | None, float | None], Charged | None] | None = None
+
+    def reading(self, reading: Reading) -> None:
+        self._follower.reading(reading)
+        if reading.role == Role.TANK_MASS:
+            if self._tank is None:
+                self._tank = Series(reading.channel)
+            if reading.channel == self._tank.channel and Quality(reading.quality).usable:
+                self._tank.append(self._follower.seconds(reading.time_ns), reading.value)
+
+    def mark(self, mark: Mark) -> None:
+        self._follower.mark(mark)
+        text = " ".join(mark.text.casefold().split())
+        if text.startswith(("charge start", "charging start")):
+            self._start, self._end = self._follower.seconds(mark.time_ns), None
+        elif text.startswith(("charge end", "charging end", "charge stop", "charging stop")):
+            self._end = self._follower.seconds(mark.time_ns)
+
+    def advance(self, time_ns: int) -> None:
+        self._follower.advance(time_ns)
+
+    # -- what follows from it
+
+    def _mass(self) -> Charged | None:
+        if self._tank is None:
+            return None
+        key = (len(self._tank), self._start, self._end)
+        if self._weighed is None or self._weighed[0] != key:
+            channel = self._view.channels.get(self._tank.channel)
+            times, values = self._tank.arrays()
+            found = charged(times, values, self._settings.mass_rules(), channel, start=self._start, end=self._end)
+            self._weighed = key, found
+        return self._weighed[1]
+
+    def _loop(self, running: Running) -> Loop:
+        return loop_of(
+            self._follower,
+            running,
+            self._fluid,
+            unknown_atmosphere_pa=limit("charge.unknown_atmosphere"),
+            ambient_c=self._settings.ambient_c,
+            humidity=self._settings.ambient_humidity,
+        )
+
+    def _expected_vent(self, loop: Loop) -> Figure | None:
+        ambient, humidity = loop.get("ambient_air"), loop.get("ambient_humidity")
+        if ambient is None:
+            return None
+        share = humidity.value if humidity is not None else 0.5
+        return Figure(table_value(self._settings.vent_table, ambient.value - ZERO_C_K, share), "degC")
+
+    def verdict(self) -> Verdict:
+        mass, running = self._mass(), self._follower.judged()
+        loop = self._loop(running) if running is not None else Loop({})
+        evidence = mass_figures(mass)
+        if running is not None:
+            evidence |= evidence_of(loop, running)
+            expected = self._expected_vent(loop)
+            if expected is not None:
+                evidence["expected_vent_temperature"] = expected
+        outcome, finding, reasons = self._decide(mass, running, loop)
+        return Verdict(self.name, outcome, finding, (*reasons, *self._remarks(mass)), evidence, self._more())
+
+    def _decide(self, mass: Charged | None, running: Running | None, loop: Loop) -> tuple[Outcome, str, list[str]]:
+        weighed = judge_mass(mass, self._settings)
+        said = [weighed.text] if weighed is not None else []
+        if mass is not None and mass.flowing:
+            return Outcome.UNDECIDED, "undecided", [*said, "refrigerant is still going in"]
+        if weighed is not None and weighed.outcome is Outcome.FAIL:
+            return Outcome.FAIL, weighed.finding, said
+        if running is None:
+            return Outcome.UNDECIDED, "not settled", [*said, "the loop has not been seen running"]
+        if not running.settled:
+            return Outcome.UNDECIDED, "not settled", [*said, *_unsettled(running)]
+        asked = [weighed] if weighed is not None else []
+        signs = judge_signs(loop) if weighed is None else None
+        asked += [signs] if signs is not None else []
+        limits = judge_limits(loop, self._settings)
+        return _concluded([*asked, *limits], settled_sentence(running))
+
+    def _remarks(self, mass: Charged | None) -> list[str]:
+        said = []
+        if mass is None and self._settings.label_g is not None:
+            said.append("no weighed charge was seen, so the mass is not judged against the label")
+        if mass is not None and self._settings.label_g is None:
+            said.append("no label charge is set, so the mass is shown and not judged")
+        if mass is not None and mass.jumps:
+            said.append(f"the tank was touched or moved {len(mass.jumps)} times; that is not counted as charge")
+        if self._follower.atmosphere_assumed and self._settings.elevation_m is None:
+            said.append("neither barometer nor elevation is known: gauge pressures were taken at sea level")
+        if "refrigerant" not in self._settings.model_fields_set:
+            said.append(f"no refrigerant is set: {self._fluid.name} is assumed")
+        return said
+
+    def _more(self) -> Mapping[str, Any]:
+        parts = self._follower.all()
+        if len(parts) < 2:
+            return {}
+        return {"running": [self._part(part) for part in parts]}
+
+    def _part(self, part: Running) -> dict[str, Any]:
+        figures = evidence_of(self._loop(part), part)
+        return {
+            "state": part.stretch.label,
+            "from_s": part.stretch.start_s,
+            "to_s": part.stretch.end_s,
+            "settled": part.settled,
+            "evidence": {name: figure.to_json() for name, figure in figures.items()},
+        }
+
+    # -- live
+
+    def status(self) -> Status:
+        mass, parts = self._mass(), self._follower.all()
+        running = parts[-1] if parts else None
+        if mass is not None and (mass.flowing or (self._start is not None and self._end is None and running is None)):
+            return self._charging(mass)
+        if running is not None:
+            return self._running(running, mass)
+        if mass is not None:
+            off = judge_mass(mass, self._settings)
+            text = off.text if off is not None else f"{mass.mass_kg * 1e3:.0f} g charged"
+            return Status("charged", f"{text}. Start the engine and mark it.", "charged_mass", "engine on")
+        return Status("waiting", "Waiting for charging to start.", waiting_for="charge start")
+
+    def _charging(self, mass: Charged) -> Status:
+        grams, label, rate = mass.mass_kg * 1e3, self._settings.label_g, mass.rate_kg_s * 1e3
+        text = f"{grams:.0f} g in"
+        left = progress = None
+        if label is not None:
+            togo = label - grams
+            text += f", {togo:.0f} g to go" if togo >= 0.0 else f", {-togo:.0f} g over the label"
+            left = max(togo, 0.0) / rate if rate > 0.1 else None
+            progress = min(max(grams / label, 0.0), 1.0)
+        if rate > 0.1:
+            text += f", at {rate:.1f} g/s"
+        if left is not None:
+            text += f", {span(left)} left"
+        details = {"mass": _mass_details(mass)}
+        return Status(
+            "charging", f"{text}.", "charged_mass", "label charge", left, progress, _CAUTION_CHARGING, None, details
+        )
+
+    def _running(self, running: Running, mass: Charged | None) -> Status:
+        loop = self._loop(running)
+        details: dict[str, Any] = {"channels": channel_details(running), "fluid": self._fluid.name}
+        if mass is not None:
+            details["mass"] = _mass_details(mass)
+        points = cycle_points(self._fluid.name, loop)
+        if points:
+            details["cycle_points"] = points
+        if running.cycles is not None:
+            details["cycle"] = {"period_s": running.cycles.period_s, "duty": running.cycles.duty}
+        if running.settled:
+            text = f"The loop has {settled_sentence(running)}."
+            return Status("settled", text, "superheat", "", 0.0, 1.0, _CAUTION_RUNNING, None, details)
+        waits = _unsettled(running)
+        text = f"Not settled: {waits[0]}" + (f", and {len(waits) - 1} more." if len(waits) > 1 else ".")
+        left = running.expected_s
+        done = running.stretch.length_s
+        progress = done / (done + left) if left is not None and done > 0.0 else None
+        return Status("settling", text, "", "settled", left, progress, _CAUTION_RUNNING, None, details)
+
+
+def _concluded(judgements: list[Judgement], settled: str) -> tuple[Outcome, str, list[str]]:
+    outcome = overall(judgements)
+    finding = {Outcome.PASS: "settled", Outcome.UNDECIDED: "undecided"}.get(outcome, "")
+    if not finding:
+        finding = next(judgement.finding for judgement in judgements if judgement.outcome is Outcome.FAIL)
+    order = {Outcome.FAIL: 0, Outcome.UNDECIDED: 1, Outcome.PASS: 2}
+    told = [judgement.text for judgement in sorted(judgements, key=lambda judgement: order[judgement.outcome])]
+    return outcome, finding, [*told, settled]
+
+
+def _unsettled(running: Running) -> list[str]:
+    missing = [role for role in (Role.LOW_SIDE, Role.HIGH_SIDE) if role not in running.channels]
+    said = [f"no {str(role).replace('_', ' ')} pressure was read" for role in missing]
+    return said + [not_settled(channel) for channel in running.unsettled]
+
+
+def _mass_details(mass: Charged) -> dict[str, Any]:
+    return {
+        "charged_g": mass.mass_kg * 1e3,
+        "uncertainty_g": 1.96 * mass.uncertainty_kg * 1e3,
+        "rate_g_s": mass.rate_kg_s * 1e3,
+        "flowing": mass.flowing,
+        "touched": [{"time_s": jump.time_s, "height_g": jump.height_kg * 1e3} for jump in mass.jumps],
+        "drift_g_s": mass.drift_kg_s * 1e3,
+    }
+
+
+def cycle_points(fluid: str, loop: Loop) -> list[dict[str, Any]]:
+    """The four points for the pressure-enthalpy picture; empty when a reading is missing or no state exists."""
+    names = ("low_side", "high_side", "suction_line", "liquid_line")
+    values = [loop.get(name) for name in names]
+    if any(value is None for value in values):
+        return []
+    low, high, suction, liquid = (value.value for value in values if value is not None)
+    discharge = loop.get("discharge_line")
+    try:
+        found = cycle(fluid, low, high, suction, liquid, discharge_k=discharge.value if discharge is not None else None)
+    except BadInput:
+        return []
+    return found.points()

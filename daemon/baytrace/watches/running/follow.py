@@ -1,0 +1,191 @@
+"""The running loop as a watch follows it: series by role, the stretch to judge, and each channel's settling, jointly."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from baytrace.measure.reading import Mark, Quality, Reading
+from baytrace.measure.roles import FACTS, Quantity, Role
+from baytrace.physics.cycles import Cycles, find_cycles
+from baytrace.physics.settling import MIN_SPAN_S, Settling, judge_settling
+from baytrace.watches.running.series import Floats, Series
+from baytrace.watches.running.stretches import Stretch, stretches
+from baytrace.watches.watch import View
+
+NS = 1_000_000_000
+NEEDED = (Role.LOW_SIDE, Role.HIGH_SIDE, Role.SUCTION_LINE, Role.LIQUID_LINE, Role.VENT_AIR)
+ASIDE = (Role.DISCHARGE_LINE, Role.AMBIENT_AIR, Role.AMBIENT_HUMIDITY, Role.SYSTEM_TEMPERATURE)
+ROLES = frozenset({*NEEDED, *ASIDE, Role.SYSTEM_PRESSURE, Role.BAROMETER})
+"""`system_pressure` is heard only because the trace may start with it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Bands:
+    """What counts as settled: pressures relative to their mean, temperatures in K; modes up to `slowest_s` are seen."""
+
+    pressure: float
+    temperature_k: float
+    slowest_s: float
+    cycle_swing: float
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelState:
+    """One needed channel over the judged stretch. `silent_s` is how long it has said nothing at the end."""
+
+    role: Role
+    settling: Settling
+    silent_s: float = 0.0
+    stale: bool = False
+
+    @property
+    def settled(self) -> bool:
+        return self.settling.settled and not self.stale
+
+
+@dataclass(frozen=True, slots=True)
+class Running:
+    """What is known of one stretch. `means` and `scatter` (k = 1) are SI by role; `settled_at_s` from the trace's start."""
+
+    stretch: Stretch
+    channels: Mapping[Role, ChannelState]
+    cycles: Cycles | None
+    means: Mapping[Role, float]
+    scatter: Mapping[Role, float] = field(default_factory=dict)
+
+    @property
+    def complete(self) -> bool:
+        return Role.LOW_SIDE in self.channels and Role.HIGH_SIDE in self.channels
+
+    @property
+    def settled(self) -> bool:
+        return self.complete and all(channel.settled for channel in self.channels.values())
+
+    @property
+    def settled_at_s(self) -> float | None:
+        if not self.settled:
+            return None
+        return max(channel.settling.since_s or 0.0 for channel in self.channels.values())
+
+    @property
+    def unsettled(self) -> list[ChannelState]:
+        return [channel for channel in self.channels.values() if not channel.settled]
+
+    @property
+    def expected_s(self) -> float | None:
+        waits = [channel.settling.expected_s for channel in self.unsettled]
+        if not waits or any(wait is None for wait in waits):
+            return None
+        return max(wait for wait in waits if wait is not None)
+
+
+class RunningFollower:
+    """Feed it readings and marks in time order; ask `judged()` for the stretch a verdict rests on."""
+
+    def __init__(self, bands: Bands, view: View) -> None:
+        self.bands = bands
+        self.view = view
+        self.series: dict[Role, Series] = {}
+        self.marks: list[tuple[float, str]] = []
+        self.now_s = 0.0
+        self.start_ns: int | None = None
+        self.atmosphere_assumed = False
+        self._count = 0
+        self._cache: tuple[int, list[Running]] = (-1, [])
+
+    def seconds(self, time_ns: int) -> float:
+        """Seconds from the first thing seen."""
+        if self.start_ns is None:
+            self.start_ns = time_ns
+        return (time_ns - self.start_ns) / NS
+
+    def reading(self, reading: Reading) -> None:
+        time_s = self.seconds(reading.time_ns)
+        self.now_s = max(self.now_s, time_s)
+        role = Role(reading.role)
+        if role not in NEEDED and role not in ASIDE:
+            return
+        series = self.series.get(role)
+        if series is None:
+            series = self.series[role] = Series(reading.channel)
+        if series.channel != reading.channel:
+            return  # a second instrument in the same role: the first one heard counts
+        quality = Quality(reading.quality)
+        if not quality.usable or not math.isfinite(reading.value):
+            series.unusable += 1
+            return
+        if quality & Quality.NO_ATMOSPHERE:
+            self.atmosphere_assumed = True
+        self._count += 1
+        series.append(time_s, reading.value)
+
+    def mark(self, mark: Mark) -> None:
+        time_s = self.seconds(mark.time_ns)
+        self.now_s = max(self.now_s, time_s)
+        self.marks.append((time_s, " ".join(mark.text.casefold().split())))
+        self._count += 1
+
+    def advance(self, time_ns: int) -> None:
+        self.now_s = max(self.now_s, self.seconds(time_ns))
+
+    def all(self) -> list[Running]:
+        """Every stretch of the present running, oldest first."""
+        if self._cache[0] != self._count:
+            parts = stretches(self.marks, self.now_s, self.series.get(Role.LOW_SIDE), self.series.get(Role.HIGH_SIDE))
+            self._cache = self._count, [self._look_at(part) for part in parts]
+        return self._cache[1]
+
+    def judged(self) -> Running | None:
+        """The last stretch that settled, else the last that is long enough, else the last; None while nothing runs."""
+        found = self.all()
+        settled = [running for running in found if running.settled]
+        long_enough = [running for running in found if running.stretch.length_s >= MIN_SPAN_S]
+        for some in (settled, long_enough, found):
+            if some:
+                return some[-1]
+        return None
+
+    def _look_at(self, part: Stretch) -> Running:
+        records = {
+            role: self.series[role].between(part.start_s, part.end_s)
+            for role in (*NEEDED, *ASIDE)
+            if role in self.series
+        }
+        records = {role: record for role, record in records.items() if len(record[0]) >= 2}
+        cycles = self._cycles(records)
+        channels = {role: self._channel(role, part, records[role], cycles) for role in NEEDED if role in records}
+        means = {role: state.settling.mean for role, state in channels.items()}
+        scatter = {role: state.settling.mean_uncertainty for role, state in channels.items()}
+        settled_at = max((state.settling.since_s or part.start_s for state in channels.values()), default=part.start_s)
+        for role in ASIDE:
+            if role in records:
+                times, values = records[role]
+                late = values[times >= settled_at] if (times >= settled_at).any() else values[-1:]
+                means[role] = float(late.mean())
+                scatter[role] = 0.0
+        return Running(part, channels, cycles, means, scatter)
+
+    def _cycles(self, records: Mapping[Role, tuple[Floats, Floats]]) -> Cycles | None:
+        """The clutch's cycle from the low side, or a fan's from the high side when that is longer."""
+        found = []
+        for role in (Role.LOW_SIDE, Role.HIGH_SIDE):
+            if role in records:
+                times, values = records[role]
+                cycles = find_cycles(times, values, least_swing=self.bands.cycle_swing * float(np.mean(values)))
+                if cycles is not None:
+                    found.append(cycles)
+        return max(found, key=lambda cycles: cycles.period_s, default=None)
+
+    def _channel(self, role: Role, part: Stretch, record: tuple[Floats, Floats], cycles: Cycles | None) -> ChannelState:
+        times, values = record
+        band = self.bands.temperature_k
+        if FACTS[role].quantity is Quantity.PRESSURE:
+            band = self.bands.pressure * abs(float(np.mean(values[-max(len(values) // 4, 1) :])))
+        settling = judge_settling(times, values, band, slowest_s=self.bands.slowest_s, cycles=cycles)
+        silent = part.end_s - float(times[-1])
+        usual = float(np.median(np.diff(times)))
+        return ChannelState(role, settling, silent, silent > max(15.0, 5.0 * usual))

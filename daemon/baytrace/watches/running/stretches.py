@@ -1,0 +1,95 @@
+"""Which stretches of a record show the loop running in one state, from marks and from the pressures.
+
+- `engine on` (or `compressor on`, `ac on`) starts running, `engine off` and the like end it.
+- A mark that changes the state (`idle`, `raised speed`, `2000 rpm`, `doors open`, `blower high`) starts a new stretch.
+- Charging after the engine was started starts over: what ran before was another charge.
+- Without an `engine on` mark the loop runs from where high and low side part.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from baytrace.watches.running.series import Series
+
+_ON = re.compile(r"\b(engine|compressor|clutch|a/?c)\s+(on|started|running)\b")
+_OFF = re.compile(r"\b(engine|compressor|clutch|a/?c|system)\s+(off|stopped)\b")
+_CHARGE = re.compile(r"\bcharg(e|ing)\s+(start|starts|started|begin|end|ends|ended|done|stop|stopped)\b")
+_STATE = re.compile(
+    r"\b(idle|idling|raised|fast|rpm|revs?|speed|doors?|blower|fan|recirculation|fresh air|windows?)\b|\d\s*rpm"
+)
+RUNNING_RATIO = 1.25
+_STOPPED_RATIO = 1.15
+_STOPPED_S = 45.0
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """One state of running, seconds from the start of the trace."""
+
+    label: str
+    start_s: float
+    end_s: float
+    marked: bool = True
+
+    @property
+    def length_s(self) -> float:
+        return self.end_s - self.start_s
+
+
+def _pressure_ratio(low: Series | None, high: Series | None) -> tuple[np.ndarray, np.ndarray] | None:
+    if low is None or high is None or len(low) < 3 or len(high) < 3:
+        return None
+    times, low_pa = low.arrays()
+    high_times, high_pa = high.arrays()
+    inside = (times >= high_times[0]) & (times <= high_times[-1])
+    if inside.sum() < 3:
+        return None
+    times, low_pa = times[inside], low_pa[inside]
+    return times, np.interp(times, high_times, high_pa) / np.maximum(low_pa, 1.0)
+
+
+def seen_running(low: Series | None, high: Series | None, after_s: float) -> tuple[float, float] | None:
+    """From when to when high and low side stood apart after `after_s`; None when they never did."""
+    ratio = _pressure_ratio(low, high)
+    if ratio is None:
+        return None
+    times, values = ratio
+    apart = np.flatnonzero((values > RUNNING_RATIO) & (times >= after_s))
+    if len(apart) < 3:
+        return None
+    last = np.flatnonzero(values > _STOPPED_RATIO)[-1]
+    end = float(times[last]) if times[-1] - times[last] > _STOPPED_S else float(times[-1])
+    return float(times[apart[0]]), end
+
+
+def stretches(
+    marks: Sequence[tuple[float, str]], now_s: float, low: Series | None, high: Series | None
+) -> list[Stretch]:
+    """The stretches since the last start and the last charging, oldest first; empty while nothing runs."""
+    on = [time for time, text in marks if _ON.search(text)]
+    charging = [time for time, text in marks if _CHARGE.search(text)]
+    start = max([*on[-1:], *charging[-1:]], default=0.0)
+    seen = seen_running(low, high, start)
+    if not on:
+        if seen is None:
+            return []
+        start = seen[0]
+    off = [time for time, text in marks if _OFF.search(text) and time > start]
+    end = min([now_s, *off[:1], *([seen[1]] if seen and not off else [])])
+    if end <= start:
+        return []
+    cuts = [(time, text) for time, text in marks if start < time < end and _STATE.search(text)]
+    first = next((text for time, text in reversed(marks) if time == start and not _CHARGE.search(text)), "running")
+    begins = [(start, "running" if _ON.search(first) else first), *cuts]
+    ends = [time for time, _ in begins[1:]] + [end]
+    return [Stretch(text, begin, stop, bool(on)) for (begin, text), stop in zip(begins, ends, strict=True)]
+
+
+def engine_on_at(marks: Sequence[tuple[float, str]]) -> float | None:
+    """The last `engine on` mark."""
+    return next((time for time, text in reversed(marks) if _ON.search(text)), None)
