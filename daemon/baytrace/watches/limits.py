@@ -1,0 +1,155 @@
+"""The watch of a session's own limits; `watches.limit_engine` has the rules, `watches.alarms` the states.
+
+Verdict: fail when an alarm was raised and its extreme is surely beyond the limit, pass when every extreme is surely within
+and the channel was never silent; else undecided. Findings: `limits kept`, `limit broken`, `undecided`.
+"""
+
+from __future__ import annotations
+
+import json
+from typing import Any, ClassVar
+
+from pydantic import Field, field_validator
+
+from baytrace.measure.channel import Channel
+from baytrace.measure.decision import assess, worst
+from baytrace.measure.instant import NS
+from baytrace.measure.interpret import standard_pressure
+from baytrace.measure.reading import Mark, Reading
+from baytrace.measure.roles import FACTS, Quantity, Role
+from baytrace.measure.units import STANDARD_ATMOSPHERE_PA, si_unit_name
+from baytrace.measure.verdict import Figure, Outcome, Status, Verdict
+from baytrace.watches.alarms import Transition
+from baytrace.watches.limit_engine import Follower, LimitEngine, Seen
+from baytrace.watches.limit_rules import Check, Rule, parse_rules
+from baytrace.watches.watch import View, WatchSettings
+
+__all__ = ["WATCH", "LimitEngine", "Limits", "LimitsSettings", "Rule", "parse_rules"]
+
+
+class LimitsSettings(WatchSettings):
+    """The limits of one session."""
+
+    limits: list[Rule] = Field(default_factory=list)
+    """The limits, as a list of tables or as JSON text."""
+    elevation_m: float | None = None
+    """Height of the bench above sea level, for gauge limits without a barometer."""
+
+    @field_validator("limits", mode="before")
+    @classmethod
+    def _from_text(cls, value: Any) -> Any:
+        if isinstance(value, str):
+            try:
+                return json.loads(value)
+            except ValueError as error:
+                raise ValueError(f"not JSON ({error})") from None
+        return value
+
+
+class Limits:
+    """The watch: a session's own limits, alarms live and a verdict on how the session kept them."""
+
+    name: ClassVar[str] = "limits"
+    roles: ClassVar[frozenset[str]] = frozenset(str(role) for role in Role)
+    summary: ClassVar[str] = "User-written limits on any channel, with alarms."
+
+    Settings: ClassVar[type[WatchSettings]] = LimitsSettings
+
+    def __init__(self, settings: Any, view: View) -> None:
+        elevation = settings.elevation_m
+        atmosphere = STANDARD_ATMOSPHERE_PA if elevation is None else standard_pressure(elevation)
+        self._engine = LimitEngine(settings.limits, view.channels, atmosphere)
+
+    def reading(self, reading: Reading) -> None:
+        self._engine.reading(reading)
+
+    def mark(self, mark: Mark) -> None:
+        self._engine.advance(mark.time_ns)
+
+    def advance(self, time_ns: int) -> None:
+        self._engine.advance(time_ns)
+
+    def transitions(self) -> list[Transition]:
+        """Alarm transitions since the last call, in order."""
+        return self._engine.transitions()
+
+    def status(self) -> Status:
+        standing = self._engine.book.standing()
+        if not standing:
+            return Status("watching", "Every limit is kept.", details={"alarms": []})
+        first = standing[0]
+        return Status("alarm", f"{first['name']}: {first['text']} ({first['state']}).", details={"alarms": standing})
+
+    def verdict(self) -> Verdict:
+        """Fail when a raised alarm's extreme is surely beyond its limit, pass when every extreme is surely within."""
+        outcomes: list[Outcome] = []
+        reasons: list[str] = []
+        evidence: dict[str, Figure] = {}
+        for rule in self._engine.unheard:
+            outcomes.append(Outcome.UNDECIDED)
+            reasons.append(f"{rule.channel or rule.role} was never heard")
+        for follower in self._engine.followers:
+            self._judge(follower, outcomes, reasons, evidence)
+        outcome = worst(outcomes)
+        if not outcomes:
+            reasons.append("no limit was set")
+        finding = {Outcome.PASS: "limits kept", Outcome.FAIL: "limit broken"}.get(outcome, "undecided")
+        return Verdict(self.name, outcome, finding, tuple(reasons), evidence)
+
+    def _judge(
+        self, follower: Follower, outcomes: list[Outcome], reasons: list[str], evidence: dict[str, Figure]
+    ) -> None:
+        channel, seen = follower.channel, follower.seen
+        if seen.highest is None or seen.lowest is None:
+            outcomes.append(Outcome.UNDECIDED)
+            reasons.append(f"{channel.name} was never heard")
+            return
+        if seen.unknown_ns:
+            outcomes.append(Outcome.UNDECIDED)
+            reasons.append(f"{channel.name} was silent for {seen.unknown_ns / NS:.0f} s")
+        evidence[f"{channel.name}_highest"] = _figure(channel, seen.highest)
+        evidence[f"{channel.name}_lowest"] = _figure(channel, seen.lowest)
+        for check in follower.levels:
+            outcome = self._level(follower, check, seen)
+            outcomes.append(outcome)
+            if outcome is not Outcome.PASS:
+                side = "above" if check.sign > 0 else "below"
+                sure = (
+                    "went"
+                    if outcome is Outcome.FAIL
+                    else f"cannot be told by {channel.instrument or channel.name} to have stayed clear of being"
+                )
+                reasons.append(f"{channel.name} {sure} {side} {check.level:g} {follower.unit.text}")
+        for check in follower.rates:
+            broken = check.alarm in seen.raised
+            outcomes.append(Outcome.FAIL if broken else Outcome.PASS)
+            if broken:
+                reasons.append(f"{channel.name} changed faster than {check.level:g} {follower.unit.text} a minute")
+        if follower.stale and follower.stale in seen.raised:
+            outcomes.append(Outcome.UNDECIDED)
+            reasons.append(f"{channel.name} was silent for more than {follower.rule.stale_after_s:g} s")
+
+    def _level(self, follower: Follower, check: Check, seen: Seen) -> Outcome:
+        """In the rule's unit, where a vacuum unit counts the other way from SI."""
+        inverse = follower.unit.scale < 0.0
+        extreme = seen.highest if (check.sign > 0) is not inverse else seen.lowest
+        assert extreme is not None
+        air = self._engine.atmosphere_pa
+        value = follower.shown(extreme.value, air)
+        u = follower.channel.standard_uncertainty(extreme.value, air) / abs(follower.unit.scale)
+        edge = {"upper": check.level} if check.sign > 0 else {"lower": check.level}
+        outcome = assess(value, u, **edge).outcome
+        raised = check.alarm in seen.raised
+        agrees = outcome is (Outcome.FAIL if raised else Outcome.PASS)
+        return outcome if agrees else Outcome.UNDECIDED
+
+
+def _figure(channel: Channel, reading: Reading) -> Figure:
+    quantity = FACTS[channel.role].quantity
+    u = channel.standard_uncertainty(reading.value)
+    if quantity is Quantity.TEMPERATURE:
+        return Figure.between(reading.value - 273.15, u, "degC")
+    return Figure.between(reading.value, u, si_unit_name(quantity))
+
+
+WATCH = Limits
