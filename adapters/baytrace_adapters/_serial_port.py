@@ -133,7 +133,7 @@ class SerialPort:
         except (*PORT_ERRORS, ValueError) as error:
             held = "" if is_url(device) else holders(device)
             raise EnvironmentFailed(f"cannot open {settings.port}: {_plain(error)}{held}") from None
-        _claim(port)
+        claim(port)
         return port, device_facts(settings.port, device)
 
     def _read_on(self, port: Any) -> None:
@@ -215,7 +215,7 @@ def _drain(port: Any) -> bytes:
     return b"".join(parts)
 
 
-def _claim(port: Any) -> None:
+def claim(port: Any) -> None:
     """Keep later openers out: `exclusive` only stops those who ask for it too."""
     if os.name != "posix":
         return

@@ -1,0 +1,400 @@
+"""Probes that publish over MQTT: plain numbers, JSON documents or SenML packs."""
+
+from __future__ import annotations
+
+import os
+import re
+import ssl
+from collections.abc import Sequence
+from functools import partial
+from pathlib import Path
+from typing import ClassVar, Literal, Protocol, Self, runtime_checkable
+from urllib.parse import urlsplit
+
+import aiomqtt
+from aiomqtt import ProtocolVersion
+from paho.mqtt.client import topic_matches_sub
+from pydantic import Field, ValidationInfo, field_validator, model_validator
+
+from baytrace.adapter import AdapterSettings, ChannelRequest, ChannelSettings, LinkState, Sink
+from baytrace.measure.faults import BadInput, EnvironmentFailed
+from baytrace.measure.reading import Quality, Raw
+from baytrace_adapters._decode_message import Format, Heard, Listener, MessageReader, TimeUnit
+from baytrace_adapters._delivery_ledger import Ledger, key_of
+from baytrace_adapters._json_pointer import parse_pointer
+from baytrace_adapters._mqtt_session import Broker, Delivery, Session, VersionRefused, connected
+from baytrace_adapters._numbers import Unreadable
+from baytrace_adapters._patience import Backoff
+
+_URL = re.compile(r"mqtts?://[^/?#@:]+(:\d+)?/?")
+
+
+class MqttSettings(AdapterSettings):
+    """Keys of an instrument that is heard through a broker."""
+
+    url: str
+    """Broker: `mqtt://host:1883`, or `mqtts://host:8883` with TLS."""
+    username: str = ""
+    """User name at the broker."""
+    password_env: str = ""
+    """Environment variable that holds the password."""
+    password_file: str = ""
+    """File (readable by the daemon only) that holds the password."""
+    ca: str = ""
+    """Certificate authority (PEM file) for `mqtts`; the system's where left out."""
+    certificate: str = ""
+    """Client certificate (PEM file) for `mqtts`."""
+    private_key: str = ""
+    """Key of the client certificate (PEM file)."""
+    client_id: str = Field(default="", max_length=64)
+    """Fixed client id, so that the broker keeps messages while the daemon is away; from the instrument's name where left out. Unique at the broker."""
+    version: Literal["auto", "5", "3.1.1"] = "auto"
+    """MQTT version; `auto` tries 5 first."""
+    keepalive_s: int = Field(default=15, ge=5, le=3600)
+    """A dead connection is noticed after about one and a half times this (s)."""
+    session_expiry_s: int = Field(default=604_800, ge=0, le=0xFFFF_FFFE)
+    """How long the broker keeps the session while the daemon is away (s, MQTT 5)."""
+    receive_maximum: int = Field(default=65_535, ge=1, le=65_535)
+    """Messages on their way at once before the first is acknowledged (MQTT 5)."""
+    retained: Literal["ignore", "keep"] = "ignore"
+    """A retained message is old when it comes: `ignore` it (counted), or `keep` it; one without its own time is then marked suspect."""
+    reconnect_s: float = Field(default=30.0, gt=0.0)
+    """Longest wait between attempts to connect (s)."""
+
+    @field_validator("url")
+    @classmethod
+    def _known_shape(cls, text: str) -> str:
+        if not _URL.fullmatch(text):
+            raise ValueError(
+                "write it as mqtt://host:1883 or mqtts://host:8883 (user name and password have their own keys)"
+            )
+        return text
+
+    @field_validator("password_file", "ca", "certificate", "private_key")
+    @classmethod
+    def _beside_the_configuration(cls, text: str, info: ValidationInfo) -> str:
+        folder = (info.context or {}).get("folder")
+        return str(Path(folder) / Path(text).expanduser()) if text and folder else text
+
+    @model_validator(mode="after")
+    def _fits(self) -> Self:
+        if self.password_env and self.password_file:
+            raise ValueError("password_env and password_file exclude each other; leave one out")
+        if (self.password_env or self.password_file) and not self.username:
+            raise ValueError("a password needs a username")
+        if bool(self.certificate) != bool(self.private_key):
+            raise ValueError("certificate and private_key belong together")
+        if self.url.startswith("mqtt://") and (self.ca or self.certificate):
+            raise ValueError("ca and certificate need an mqtts:// url")
+        return self
+
+
+class MqttChannelKeys(ChannelSettings):
+    """Keys of a channel heard through a broker."""
+
+    topic: str = Field(min_length=1)
+    """Topic; `+` and `#` work as in MQTT."""
+    format: Format = Format.NUMBER
+    """`number`, `json` or `senml`."""
+    pointer: str = ""
+    """Where the value stands in a JSON document (RFC 6901), such as `/temperature`."""
+    time_pointer: str = ""
+    """Where the publisher's own time stands, as RFC 3339 or a number; the arrival is taken where left out."""
+    time_unit: TimeUnit = TimeUnit.S
+    """What a time given as a number counts since 1970: `s`, `ms`, `us`, `ns`."""
+    unit_pointer: str = ""
+    """Where the unit stands; it must be the channel's."""
+    senml_name: str = ""
+    """Full SenML name (base name and name); the channel's name where left out."""
+
+    @field_validator("pointer", "time_pointer", "unit_pointer")
+    @classmethod
+    def _is_pointer(cls, text: str) -> str:
+        parse_pointer(text)
+        return text
+
+    @field_validator("topic")
+    @classmethod
+    def _is_filter(cls, text: str) -> str:
+        levels = text.split("/")
+        for index, level in enumerate(levels):
+            if ("+" in level and level != "+") or ("#" in level and (level != "#" or index != len(levels) - 1)):
+                raise ValueError(f"{text!r} is no topic filter; '+' stands for one whole level and '#' for the rest")
+        if "\0" in text or len(text.encode()) > 65_535:
+            raise ValueError("is no topic")
+        return text
+
+    @model_validator(mode="after")
+    def _fits(self) -> Self:
+        if self.format is not Format.JSON and (self.pointer or self.time_pointer or self.unit_pointer):
+            raise ValueError('pointers need format = "json"')
+        if self.format is not Format.SENML and self.senml_name:
+            raise ValueError('senml_name needs format = "senml"')
+        return self
+
+
+@runtime_checkable
+class Remembering(Protocol):
+    """A sink that keeps the keys of messages with the batch that holds their readings, across restarts."""
+
+    def remember(self, keys: Sequence[bytes]) -> None:
+        """Keep these durable together with the next batch handed over."""
+        ...
+
+    def remembered(self) -> Sequence[bytes]:
+        """Keys kept last, by this run or an earlier one; oldest first."""
+        ...
+
+
+def _listener(channel: ChannelRequest) -> Listener:
+    keys = channel.settings
+    return Listener(
+        channel.name,
+        channel.unit,
+        keys.format,
+        keys.pointer,
+        keys.time_pointer,
+        keys.unit_pointer,
+        keys.time_unit,
+        (keys.senml_name or channel.name) if keys.format is Format.SENML else "",
+    )
+
+
+class MqttAdapter:
+    """Hears its channels through a broker, each message acknowledged after it is durable."""
+
+    name: ClassVar[str] = "mqtt"
+    summary: ClassVar[str] = "probes that publish over MQTT: numbers, JSON, SenML"
+    Settings = MqttSettings
+    ChannelKeys = MqttChannelKeys
+    sample: ClassVar[str] = """\
+[[instrument]]
+name = "clamp thermometers"
+adapter = "mqtt"
+url = "mqtt://192.0.2.20:1883"
+
+[[instrument.channel]]
+role = "suction_line"
+unit = "degC"
+topic = "shop/bay1/clamps"
+format = "senml"
+senml_name = "bay1/suction"
+
+[[instrument.channel]]
+role = "liquid_line"
+unit = "degC"
+topic = "shop/bay1/clamps"
+format = "senml"
+senml_name = "bay1/liquid"
+
+[[instrument.channel]]
+role = "ambient_air"
+unit = "degC"
+topic = "shop/room"
+format = "json"
+pointer = "/temperature"
+
+[[instrument.channel]]
+role = "vent_air"
+unit = "degC"
+topic = "shop/bay1/vent"
+"""
+
+    def __init__(self, instrument: str, settings: MqttSettings, channels: Sequence[ChannelRequest], sink: Sink) -> None:
+        self._settings, self._sink = settings, sink
+        self._client_id = (
+            settings.client_id or "baytrace-" + re.sub(r"[^A-Za-z0-9]+", "-", instrument).strip("-").lower()
+        )
+        self._by_filter: dict[str, list[Listener]] = {}
+        names: set[tuple[str, str]] = set()
+        for channel in channels:
+            one = _listener(channel)
+            if one.senml_name and (channel.settings.topic, one.senml_name) in names:
+                raise BadInput(
+                    f"SenML name {one.senml_name!r} is read twice",
+                    where=f"instrument {instrument}, channel {channel.name}",
+                    right="give each channel its own senml_name",
+                )
+            names.add((channel.settings.topic, one.senml_name))
+            self._by_filter.setdefault(channel.settings.topic, []).append(one)
+        self._readers: dict[str, MessageReader | None] = {}
+        self._ledger: Ledger[Delivery] = Ledger(sink.remembered() if isinstance(sink, Remembering) else ())
+        self._session: Session | None = None
+        self._connections = 0
+        self._versions = _versions(settings.version)
+        self._unwanted: set[str] = set()
+
+    async def run(self) -> None:
+        self._sink.link(LinkState.OPENING, self._settings.url)
+        backoff = Backoff(0.5, self._settings.reconnect_s)
+        while True:
+            try:
+                async with connected(
+                    self._broker(), self._versions[0], self._sink.clock, self._connections + 1
+                ) as session:
+                    self._connections += 1
+                    await self._welcome(session)
+                    backoff.reset()
+                    await self._listen(session)
+            except VersionRefused as error:
+                self._versions.append(self._versions.pop(0))
+                self._sink.link(LinkState.LOST, str(error))
+                if len(self._versions) > 1:
+                    self._sink.count("other version tried")
+            except (EnvironmentFailed, aiomqtt.MqttError) as error:
+                self._sink.link(LinkState.LOST, str(error))
+            finally:
+                self._session = None
+            await self._sink.clock.sleep(backoff.next_s())
+
+    def _broker(self) -> Broker:
+        """Read anew on each attempt, so that a changed password or certificate is taken up. Raises EnvironmentFailed."""
+        settings, parts = self._settings, urlsplit(self._settings.url)
+        secure = parts.scheme == "mqtts"
+        return Broker(
+            host=str(parts.hostname),
+            port=parts.port or (8883 if secure else 1883),
+            client_id=self._client_id,
+            username=settings.username or None,
+            password=_password(settings),
+            tls=_tls(settings) if secure else None,
+            keepalive_s=settings.keepalive_s,
+            expiry_s=settings.session_expiry_s,
+            receive_maximum=settings.receive_maximum,
+        )
+
+    async def _welcome(self, session: Session) -> None:
+        if not session.resumed:
+            self._ledger.forget()
+            if self._connections > 1:
+                self._sink.count("session lost")
+        await session.subscribe(self._by_filter, retained=self._settings.retained == "keep")
+        self._session = session
+        version = "5" if self._versions[0] is ProtocolVersion.V5 else "3.1.1"
+        kept = "session resumed" if session.resumed else "new session: what was published before is not here"
+        self._sink.identity({"broker": self._settings.url, "mqtt": version, "client id": self._client_id})
+        self._sink.link(LinkState.UP, f"MQTT {version}, {kept}")
+
+    async def _listen(self, session: Session) -> None:
+        while True:
+            raws: list[Raw] = []
+            keys: list[bytes] = []
+            for delivery in await session.deliveries():
+                await self._take(session, delivery, raws, keys)
+            if session.unasked_dropped:
+                self._sink.count("dropped", session.unasked_dropped)
+                session.unasked_dropped = 0
+            if raws:
+                if keys and isinstance(self._sink, Remembering):
+                    self._sink.remember(keys)
+                await self._sink.samples(raws, partial(self._stored, keys))
+
+    async def _take(self, session: Session, delivery: Delivery, raws: list[Raw], keys: list[bytes]) -> None:
+        reader = self._reader(delivery.topic)
+        if reader is None:
+            await self._unexpected(session, delivery)
+            return
+        if delivery.retained and self._settings.retained == "ignore":
+            self._sink.count("retained ignored")
+            self._acknowledge(delivery)
+            return
+        try:
+            heard = reader.read(delivery.payload, delivery.wall_ns, delivery.mono_ns)
+        except Unreadable as error:
+            await self._sink.reject(
+                delivery.payload, f"{delivery.topic}: {error}", partial(self._acknowledge, delivery)
+            )
+            return
+        if delivery.qos or heard.timed:
+            key = key_of(delivery.topic, delivery.payload, None if heard.timed else delivery.packet)
+            if (heard.timed or delivery.repeated) and self._ledger.known(key):
+                self._sink.count("duplicate")
+                for one in self._ledger.repeated(key, delivery):
+                    self._acknowledge(one)
+                return
+            self._ledger.taken(key, delivery)
+            keys.append(key)
+        await self._complain(delivery, heard)
+        raws += self._doubted(delivery, heard)
+
+    def _doubted(self, delivery: Delivery, heard: Heard) -> list[Raw]:
+        if delivery.retained:
+            return [
+                raw if raw.quality & Quality.SOURCE_TIME else raw._replace(quality=raw.quality | Quality.SUSPECT)
+                for raw in heard.raws
+            ]
+        return heard.raws
+
+    async def _complain(self, delivery: Delivery, heard: Heard) -> None:
+        if heard.others:
+            self._sink.count("other records", heard.others)
+        if heard.complaints:
+            await self._sink.reject(delivery.payload, f"{delivery.topic}: {'; '.join(heard.complaints[:3])}")
+
+    async def _unexpected(self, session: Session, delivery: Delivery) -> None:
+        """A kept session still delivers topics that were taken out of the configuration."""
+        self._sink.count("unexpected topic")
+        self._acknowledge(delivery)
+        if delivery.topic not in self._unwanted:
+            self._unwanted.add(delivery.topic)
+            await session.unsubscribe(delivery.topic)
+
+    def _reader(self, topic: str) -> MessageReader | None:
+        try:
+            return self._readers[topic]
+        except KeyError:
+            listeners = [
+                one for pattern, some in self._by_filter.items() if topic_matches_sub(pattern, topic) for one in some
+            ]
+            if len(self._readers) >= 10_000:
+                self._readers.clear()
+            reader = self._readers[topic] = MessageReader(listeners) if listeners else None
+            return reader
+
+    def _stored(self, keys: Sequence[bytes]) -> None:
+        for key in keys:
+            for delivery in self._ledger.stored(key):
+                self._acknowledge(delivery)
+
+    def _acknowledge(self, delivery: Delivery) -> None:
+        if self._session is not None:
+            self._session.acknowledge(delivery)
+
+
+def _versions(wanted: str) -> list[ProtocolVersion]:
+    if wanted == "5":
+        return [ProtocolVersion.V5]
+    if wanted == "3.1.1":
+        return [ProtocolVersion.V311]
+    return [ProtocolVersion.V5, ProtocolVersion.V311]
+
+
+def _password(settings: MqttSettings) -> str | None:
+    if settings.password_env:
+        password = os.environ.get(settings.password_env)
+        if password is None:
+            raise EnvironmentFailed(
+                f"environment variable {settings.password_env} with the broker's password is not set"
+            )
+        return password
+    if settings.password_file:
+        try:
+            return Path(settings.password_file).read_text(encoding="utf-8").rstrip("\r\n")
+        except (OSError, UnicodeDecodeError) as error:
+            raise EnvironmentFailed(
+                f"{settings.password_file} with the broker's password cannot be read ({error})"
+            ) from None
+    return None
+
+
+def _tls(settings: MqttSettings) -> ssl.SSLContext:
+    try:
+        context = ssl.create_default_context(cafile=settings.ca or None)
+        if settings.certificate:
+            context.load_cert_chain(settings.certificate, settings.private_key)
+    except (OSError, ssl.SSLError) as error:
+        raise EnvironmentFailed(f"the TLS files of {settings.url} cannot be used ({error})") from None
+    return context
+
+
+ADAPTER = MqttAdapter
