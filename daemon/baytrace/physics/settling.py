@@ -117,16 +117,24 @@ def _modes(at: Floats, mean: Floats, slowest_s: float) -> list[_Mode]:
 
 
 def judge_settling(
-    times: Floats, values: Floats, band: float, *, slowest_s: float, cycles: Cycles | None = None
+    times: Floats,
+    values: Floats,
+    band: float,
+    *,
+    slowest_s: float,
+    cycles: Cycles | None = None,
+    least_s: float = MIN_SPAN_S,
 ) -> Settling:
-    """The state of a quantity at the end of its record; `band` in the unit of the values."""
+    """The state of a quantity at the end of its record; `band` in the unit of the values. Nothing is called settled within
+    `least_s` of the record's beginning.
+    """
     at, mean = points(times, values, cycles)
     span = float(times[-1] - times[0])
-    tail = at >= at[-1] - max(_TAIL * (at[-1] - at[0]), MIN_SPAN_S)
+    tail = at >= at[-1] - max(_TAIL * (at[-1] - at[0]), least_s)
     at, mean = at[tail], mean[tail]
     wanted = 4 if cycles is not None else MIN_BLOCKS
-    if span < MIN_SPAN_S or len(at) < wanted:
-        waiting = MIN_SPAN_S - span
+    if span < 0.95 * least_s or len(at) < wanted:
+        waiting = least_s - span
         if cycles is not None:
             waiting = max(waiting, (wanted - len(at)) * cycles.period_s)
         return Settling(False, float(mean[-3:].mean()), _scatter(mean[-3:]), expected_s=max(waiting, 1.0))

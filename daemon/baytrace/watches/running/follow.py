@@ -31,6 +31,9 @@ class Bands:
     temperature_k: float
     slowest_s: float
     cycle_swing: float
+    least_s: float = MIN_SPAN_S
+    needed: tuple[Role, ...] = NEEDED
+    """Channels that must have settled, where they are read."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +146,7 @@ class RunningFollower:
         """The last stretch that settled, else the last that is long enough, else the last; None while nothing runs."""
         found = self.all()
         settled = [running for running in found if running.settled]
-        long_enough = [running for running in found if running.stretch.length_s >= MIN_SPAN_S]
+        long_enough = [running for running in found if running.stretch.length_s >= self.bands.least_s]
         for some in (settled, long_enough, found):
             if some:
                 return some[-1]
@@ -157,12 +160,14 @@ class RunningFollower:
         }
         records = {role: record for role, record in records.items() if len(record[0]) >= 2}
         cycles = self._cycles(records)
-        channels = {role: self._channel(role, part, records[role], cycles) for role in NEEDED if role in records}
+        channels = {
+            role: self._channel(role, part, records[role], cycles) for role in self.bands.needed if role in records
+        }
         means = {role: state.settling.mean for role, state in channels.items()}
         scatter = {role: state.settling.mean_uncertainty for role, state in channels.items()}
         settled_at = max((state.settling.since_s or part.start_s for state in channels.values()), default=part.start_s)
-        for role in ASIDE:
-            if role in records:
+        for role in records:
+            if role not in channels:
                 times, values = records[role]
                 late = values[times >= settled_at] if (times >= settled_at).any() else values[-1:]
                 means[role] = float(late.mean())
@@ -185,7 +190,9 @@ class RunningFollower:
         band = self.bands.temperature_k
         if FACTS[role].quantity is Quantity.PRESSURE:
             band = self.bands.pressure * abs(float(np.mean(values[-max(len(values) // 4, 1) :])))
-        settling = judge_settling(times, values, band, slowest_s=self.bands.slowest_s, cycles=cycles)
+        settling = judge_settling(
+            times, values, band, slowest_s=self.bands.slowest_s, cycles=cycles, least_s=self.bands.least_s
+        )
         silent = part.end_s - float(times[-1])
         usual = float(np.median(np.diff(times)))
         return ChannelState(role, settling, silent, silent > max(15.0, 5.0 * usual))

@@ -1,0 +1,109 @@
+"""What the two pressures should be for this refrigerant and this day's air.
+
+The rules of thumb are pressures of R134a on a mild day. They are read as evaporating and condensing temperatures, moved with
+the ambient and the air's enthalpy, and turned back into pressures of the refrigerant at hand. Above the critical point the high
+side is expected by pressure. Everything used stands in `defaults/pressures.toml`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from baytrace.measure.faults import BadInput
+from baytrace.measure.units import STANDARD_ATMOSPHERE_PA, parse_unit
+from baytrace.physics.air import humid_air
+from baytrace.physics.fluid_names import Fluid, resolve
+from baytrace.physics.fluids import saturation
+from baytrace.watches.limits_table import limit
+from baytrace.watches.pressures.settings import PressuresSettings
+
+ZERO_C_K = 273.15
+
+
+@dataclass(frozen=True, slots=True)
+class Range:
+    """A pressure range (Pa absolute) and the wider one that a pass must lie in; `middle_k` is its saturation's middle."""
+
+    low: float
+    high: float
+    outer_low: float
+    outer_high: float
+    middle_k: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """`ambient_known` is False when the reference ambient stands in."""
+
+    low_side: Range
+    high_side: Range
+    ambient_known: bool
+
+
+def _gauge_psi(value: float) -> float:
+    return parse_unit("psig").to_si(value) + STANDARD_ATMOSPHERE_PA
+
+
+def _temperature(value_psi: float) -> float:
+    return saturation(resolve("R134a"), pressure_pa=_gauge_psi(value_psi)).temperature_k
+
+
+def _pressure(fluid: Fluid, temperature_k: float) -> float:
+    """Saturation pressure, held at the ends of the line."""
+    kept = min(max(temperature_k, fluid.lowest_temperature_k + 0.1), 0.999 * fluid.critical_temperature_k)
+    return saturation(fluid, temperature_k=kept).pressure_pa
+
+
+def _range(fluid: Fluid, span_k: tuple[float, float], margin_k: float) -> Range:
+    low, high = span_k
+    return Range(
+        _pressure(fluid, low),
+        _pressure(fluid, high),
+        _pressure(fluid, low - margin_k),
+        _pressure(fluid, high + margin_k),
+        0.5 * (low + high),
+    )
+
+
+def _enthalpy_excess(ambient_k: float, humidity: float | None) -> float:
+    """kJ/kg of the air above air of the same temperature at the reference humidity; 0 where unknown."""
+    if humidity is None:
+        return 0.0
+    try:
+        here = humid_air(ambient_k, min(max(humidity, 0.0), 1.0)).enthalpy
+        usual = humid_air(ambient_k, limit("pressures.reference_humidity")).enthalpy
+    except BadInput:
+        return 0.0
+    return (here - usual) / 1e3
+
+
+def expected(fluid: Fluid, settings: PressuresSettings, ambient_k: float | None, humidity: float | None) -> Expected:
+    """Ranges for the air given; the settings' own ranges are taken as they are."""
+    reference = limit("pressures.reference_ambient") + ZERO_C_K
+    air = ambient_k if ambient_k is not None else reference
+    warmer, wetter = air - reference, _enthalpy_excess(air, humidity)
+    shift = limit("pressures.evaporating_per_ambient") * warmer + limit("pressures.evaporating_per_enthalpy") * wetter
+    coldest = limit("pressures.coldest_evaporating") + ZERO_C_K
+    usual = [
+        max(_temperature(value) + shift, coldest + 3.0 * index)
+        for index, value in enumerate(limit("pressures.low_range"))
+    ]
+    low_span = _own(settings.low_min_psi, usual[0]), _own(settings.low_max_psi, usual[1])
+    low = _range(fluid, low_span, limit("pressures.evaporating_margin"))
+    return Expected(low, _high_side(fluid, settings, warmer, wetter), ambient_k is not None)
+
+
+def _own(value_psi: float | None, usual_k: float) -> float:
+    return usual_k if value_psi is None else _temperature(value_psi)
+
+
+def _high_side(fluid: Fluid, settings: PressuresSettings, warmer: float, wetter: float) -> Range:
+    if fluid.critical_temperature_k < 320.0:
+        low, high = (value * 1e5 for value in limit("pressures.gas_cooler_range"))
+        shift = limit("pressures.gas_cooler_per_ambient") * 1e5 * warmer
+        margin = limit("pressures.gas_cooler_margin") * 1e5
+        return Range(low + shift, high + shift, low + shift - margin, high + shift + margin, None)
+    shift = limit("pressures.condensing_per_ambient") * warmer + limit("pressures.condensing_per_enthalpy") * wetter
+    low, high = (_temperature(value) + shift for value in limit("pressures.high_range"))
+    span = _own(settings.high_min_psi, low), _own(settings.high_max_psi, high)
+    return _range(fluid, span, limit("pressures.condensing_margin"))

@@ -1,0 +1,191 @@
+"""The low and high side of a running loop against what refrigerant and air lead to expect."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any, ClassVar
+
+from baytrace.measure.reading import Mark, Reading
+from baytrace.measure.verdict import Figure, Outcome, Status, Verdict
+from baytrace.physics.air import table_value
+from baytrace.physics.fluid_names import resolve
+from baytrace.watches.limits_table import limit
+from baytrace.watches.pressures.causes import SOUND, Cause, not_pumping, rank
+from baytrace.watches.pressures.expect import Expected, Range, expected
+from baytrace.watches.pressures.pattern import LOW_HIGH_HIGH_LOW, UNDECIDED, Side, pattern_of, side_of
+from baytrace.watches.pressures.settings import PressuresSettings
+from baytrace.watches.pressures.standing import Standing, standing_before
+from baytrace.watches.running.figures import ZERO_C_K, Loop, Value, evidence_of, loop_of
+from baytrace.watches.running.follow import ROLES, Running, RunningFollower
+from baytrace.watches.running.stretches import engine_on_at
+from baytrace.watches.running.wording import channel_details, not_settled
+from baytrace.watches.watch import View
+
+_CAUTION = "Engine running: keep hands, hair, hoses and leads away from belts and fans."
+_SHOWN_CAUSES = 4
+
+
+class PressuresWatch:
+    """The pattern of the two pressures, with likely causes ranked."""
+
+    name: ClassVar[str] = "pressures"
+    roles: ClassVar[frozenset[str]] = frozenset(ROLES)
+    Settings: ClassVar[type[PressuresSettings]] = PressuresSettings
+    summary: ClassVar[str] = "the low and high side's pattern, and what it points at"
+
+    def __init__(self, settings: PressuresSettings, view: View) -> None:
+        """Raises BadInput for an unknown refrigerant."""
+        self._settings = settings
+        self._fluid = resolve(settings.refrigerant)
+        self._follower = RunningFollower(settings.bands(), view)
+
+    def reading(self, reading: Reading) -> None:
+        self._follower.reading(reading)
+
+    def mark(self, mark: Mark) -> None:
+        self._follower.mark(mark)
+
+    def advance(self, time_ns: int) -> None:
+        self._follower.advance(time_ns)
+
+    def _loop(self, running: Running) -> Loop:
+        return loop_of(
+            self._follower,
+            running,
+            self._fluid,
+            unknown_atmosphere_pa=limit("charge.unknown_atmosphere"),
+            ambient_c=self._settings.ambient_c,
+            humidity=self._settings.ambient_humidity,
+        )
+
+    def verdict(self) -> Verdict:
+        running = self._follower.judged()
+        if running is None:
+            return self._nothing("the loop has not been seen running")
+        if not running.complete:
+            return self._nothing("both the low and the high side must be read")
+        if not running.settled:
+            return self._nothing(*[not_settled(channel) for channel in running.unsettled])
+        loop = self._loop(running)
+        low, high = loop.get("low_side"), loop.get("high_side")
+        assert low is not None
+        assert high is not None
+        ambient, humidity = (_number(loop.get(name)) for name in ("ambient_air", "ambient_humidity"))
+        wanted = expected(self._fluid, self._settings, ambient, humidity)
+        standing = standing_before(self._follower, running, self._fluid, self._settings.ambient_c)
+        sides = side_of(low, wanted.low_side), side_of(high, wanted.high_side)
+        outcome, finding = pattern_of(*sides)
+        if self._pumps_nothing(running, high.value / low.value):
+            outcome, finding, causes = Outcome.FAIL, LOW_HIGH_HIGH_LOW, not_pumping()
+        else:
+            causes = rank(self._signs(loop, wanted, standing), self._usual())
+        reasons = self._reasons(wanted, (low, high), sides, outcome, causes)
+        evidence = evidence_of(loop, running) | _expected_figures(wanted) | _standing_figures(standing)
+        more = {"causes": [cause.to_json() for cause in causes]}
+        return Verdict(self.name, outcome, finding, tuple(reasons), evidence, more)
+
+    def _nothing(self, *why: str) -> Verdict:
+        return Verdict(self.name, Outcome.UNDECIDED, UNDECIDED, why)
+
+    def _pumps_nothing(self, running: Running, ratio: float) -> bool:
+        on = engine_on_at(self._follower.marks)
+        return on is not None and on <= running.stretch.start_s and ratio < limit("pressures.equalised_ratio")
+
+    def _usual(self) -> Mapping[str, float]:
+        usual: dict[str, float] = dict(limit("pressures.healthy"))
+        if self._settings.valve == "orifice tube":
+            usual["superheat"] = 2.0
+        return usual
+
+    def _signs(self, loop: Loop, wanted: Expected, standing: Standing | None) -> dict[str, Value]:
+        signs: dict[str, Value] = {}
+        _compare(signs, "evaporating", loop.get("evaporating_temperature"), wanted.low_side.middle_k)
+        _compare(signs, "condensing", loop.get("condensing_temperature"), wanted.high_side.middle_k)
+        for name in ("superheat", "subcooling"):
+            if (value := loop.get(name)) is not None:
+                signs[name] = value
+        ambient, liquid = loop.get("ambient_air"), loop.get("liquid_line")
+        if ambient is not None and liquid is not None:
+            signs["approach"] = Value(liquid.value - ambient.value, math.hypot(liquid.u, ambient.u))
+        vent, humidity = loop.get("vent_air"), loop.get("ambient_humidity")
+        if ambient is not None and vent is not None:
+            share = humidity.value if humidity is not None else limit("pressures.reference_humidity")
+            cold = table_value(limit("charge.vent_table"), ambient.value - ZERO_C_K, share) + ZERO_C_K
+            signs["vent"] = Value(vent.value - cold, vent.u)
+        discharge, condensing = loop.get("discharge_line"), loop.get("condensing_temperature")
+        if discharge is not None and condensing is not None:
+            signs["discharge"] = Value(discharge.value - condensing.value, math.hypot(discharge.u, condensing.u))
+        if standing is not None:
+            signs["static"] = standing.excess
+        return signs
+
+    def _reasons(
+        self,
+        wanted: Expected,
+        pressures: tuple[Value, Value],
+        sides: tuple[Side, Side],
+        outcome: Outcome,
+        causes: list[Cause],
+    ) -> list[str]:
+        pairs = zip(("low side", "high side"), pressures, (wanted.low_side, wanted.high_side), sides, strict=True)
+        said = [_side_sentence(*pair) for pair in pairs]
+        if not wanted.ambient_known:
+            said.append("the ambient is not known: the ranges are those of a mild day")
+        if self._follower.atmosphere_assumed and self._settings.elevation_m is None:
+            said.append("neither barometer nor elevation is known: gauge pressures were taken at sea level")
+        if "refrigerant" not in self._settings.model_fields_set:
+            said.append(f"no refrigerant is set: {self._fluid.name} is assumed")
+        if outcome is Outcome.PASS:
+            return said
+        ranked = [cause.sentence() for cause in causes if cause.cause != SOUND and cause.likelihood >= 0.02]
+        return [*ranked[:_SHOWN_CAUSES], *said]
+
+    def status(self) -> Status:
+        parts = self._follower.all()
+        if not parts:
+            return Status("waiting", "Waiting for the engine to run.", waiting_for="engine on")
+        running = parts[-1]
+        details: dict[str, Any] = {"channels": channel_details(running)}
+        if not running.settled:
+            waits = [not_settled(channel) for channel in running.unsettled]
+            text = f"Not settled: {waits[0]}." if waits else "Waiting for both pressures."
+            return Status("settling", text, "", "settled", running.expected_s, None, _CAUTION, None, details)
+        verdict = self.verdict()
+        details |= verdict.more
+        text = f"Pattern: {verdict.finding}. {verdict.reasons[0] if verdict.reasons else ''}"
+        return Status("judged", text.strip(), "high_side_pressure", "", 0.0, 1.0, _CAUTION, None, details)
+
+
+def _number(value: Value | None) -> float | None:
+    return value.value if value is not None else None
+
+
+def _compare(signs: dict[str, Value], name: str, value: Value | None, middle_k: float | None) -> None:
+    if value is not None and middle_k is not None:
+        signs[name] = Value(value.value - middle_k, value.u)
+
+
+def _side_sentence(name: str, value: Value, wanted: Range, side: Side) -> str:
+    word = {"near": "outside, but not for certain", "coarse": "inside, but this gauge is too coarse to be sure"}
+    return (
+        f"{name} {value.value / 1e5:.2f} bar absolute (± {1.96 * value.u / 1e5:.2f}), "
+        f"expected {wanted.low / 1e5:.2f} to {wanted.high / 1e5:.2f}: {word.get(side.word, side.word)}"
+    )
+
+
+def _expected_figures(wanted: Expected) -> dict[str, Figure]:
+    return {
+        f"expected_{name}": Figure(0.5 * (side.low + side.high), "Pa", side.low, side.high)
+        for name, side in (("low_side_pressure", wanted.low_side), ("high_side_pressure", wanted.high_side))
+    }
+
+
+def _standing_figures(standing: Standing | None) -> dict[str, Figure]:
+    if standing is None:
+        return {}
+    return {
+        "static_pressure": standing.pressure.figure("Pa"),
+        "static_saturation_pressure": Figure(standing.saturation_pa, "Pa"),
+        "static_excess": standing.excess.figure("K"),
+    }
