@@ -134,7 +134,10 @@ class LimitEngine:
     """All limits of a bench or a session on their channels, with the book of their alarms."""
 
     def __init__(
-        self, rules: Sequence[Rule], channels: Mapping[str, Channel], atmosphere_pa: float = STANDARD_ATMOSPHERE_PA
+        self,
+        rules: Sequence[Rule],
+        channels: Mapping[str, Channel] | Iterable[Channel],
+        atmosphere_pa: float = STANDARD_ATMOSPHERE_PA,
     ) -> None:
         """Raises BadInput for a unit that does not fit its channel or two alarms of one name."""
         self.atmosphere_pa = atmosphere_pa
@@ -144,12 +147,13 @@ class LimitEngine:
         self._now: int | None = None
         self._swept = 0
         self._start: int | None = None
-        self.unheard = [rule for rule in rules if not self._follow(rule, channels)]
+        known = list(channels.values() if isinstance(channels, Mapping) else channels)
+        self.unheard = [rule for rule in rules if not self._follow(rule, known)]
 
-    def _follow(self, rule: Rule, channels: Mapping[str, Channel]) -> bool:
+    def _follow(self, rule: Rule, channels: Sequence[Channel]) -> bool:
         matching = [
             channel
-            for channel in channels.values()
+            for channel in channels
             if (rule.channel and channel.name == rule.channel) or (not rule.channel and channel.role is rule.role)
         ]
         for channel in matching:
