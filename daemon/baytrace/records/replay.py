@@ -1,4 +1,4 @@
-"""Watches over a recorded trace, fed as live ones are."""
+"""A recorded trace through any watches, as `judge` does."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ from baytrace.watches.follow import Follower
 
 
 def replay(plan: Mapping[str, Mapping[str, Any]], trace: Trace) -> list[Verdict]:
-    """One verdict a watch, in the plan's order. Raises BadInput for an unknown watch or setting."""
+    """One verdict a watch (`{watch: settings}`) over the whole trace, in the order asked. Raises BadInput."""
     followers = [Follower(name, settings, trace.channels) for name, settings in plan.items()]
-    for item in trace.items:
-        for follower in followers:
+    for follower in followers:
+        for item in trace.items:
             follower.item(item)
     return [follower.verdict() for follower in followers]

@@ -1,22 +1,31 @@
-"""A trace as CSV (RFC 4180): read strictly, each fault named by line and column.
+"""A recorded trace as CSV, read strictly.
 
-The heading is `time` (RFC 3339) or `time [s]`, then `role [unit]` a column, and at most one `mark`. Columns of a role that may be
-played more than once repeat. Gauge pressures are made absolute by a barometer column of the same or an earlier row, else by
-`elevation_m`, else by the standard atmosphere (marked on each reading). An empty cell is no reading.
+Rules of this file:
+- RFC 4180 in UTF-8 (a byte order mark and either line end are accepted), one header line. The first column is `time` (RFC
+  3339 instants) or `time [s]` (seconds). Every further column is `role [unit]`; a role that several channels may play can
+  repeat, or name them: `role:name [unit]`. `mark` may hold text.
+- An empty cell is no reading. Anything else that is not a number is refused with its line and column, never skipped. A coil
+  may read `open`, `OL`, `inf` or 9.9E37 and more (SCPI-99's "beyond the range"): an open circuit.
+- Time may stand still between rows, never go back. Within a row the barometer comes first, so that gauge pressures of the
+  same instant are made absolute with it; then the mark, then the other columns.
+- Accuracies come from the caller, else from the description beside the file (`NAME-metadata.json`, W3C CSV on the Web, as
+  an exported session has one), else from the table of defaults. A column without any reading is no channel.
 """
 
 from __future__ import annotations
 
 import csv
 import difflib
+import json
 import math
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from decimal import Decimal, InvalidOperation
 from itertools import pairwise
 from pathlib import Path
 from statistics import median
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from baytrace.measure.accuracy import Accuracy
 from baytrace.measure.channel import Channel
@@ -24,217 +33,267 @@ from baytrace.measure.faults import BadInput
 from baytrace.measure.instant import parse_instant
 from baytrace.measure.interpret import Interpreter
 from baytrace.measure.reading import Mark, Quality, Raw, Reading
-from baytrace.measure.roles import Role
+from baytrace.measure.roles import FACTS, Quantity, Role
 from baytrace.measure.units import unit_for
 from baytrace.watches.limits_table import limit
 
-NS = 1_000_000_000
-OVER_RANGE = 9.9e37
-"""SCPI-99, volume 1, 7.2.1.5: what a meter sends when nothing is connected."""
+OPEN_FROM = 9.9e37
+"""SCPI-99, volume 1, 7.2.1.5: what a meter sends for infinity."""
 REPEATABLE = frozenset({Role.COIL_RESISTANCE, Role.AUXILIARY})
-_COLUMN = re.compile(r"\s*([A-Za-z_]+)\s*\[([^\]]*)\]\s*")
+DESCRIPTION = "-metadata.json"
+"""What the description beside a CSV file adds to its name (W3C, Model for Tabular Data and Metadata on the Web, 5.3)."""
+
+_HEADING = re.compile(r"\s*([^\[\]:]+?)\s*(?::\s*([^\[\]]+?)\s*)?(?:\[\s*([^\[\]]*?)\s*\])?\s*")
+_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
 _OPEN = frozenset({"open", "ol", "o.l", "inf", "+inf", "infinity"})
+_MOST_S = Decimal(9_000_000_000)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Trace:
-    """`items` are in time order; within one instant a barometer comes first and marks before readings."""
+    """`items` are in time order, in SI, pressures absolute; `channels` are those that had readings."""
 
     channels: list[Channel]
     items: list[Reading | Mark]
 
 
 class _Column(NamedTuple):
-    at: int
-    channel: Channel
+    """`role` is None for the column of marks."""
+
+    place: int
+    heading: str
+    role: Role | None
+    channel: str
+
+    def at(self, where: str) -> str:
+        return f"{where}, column {self.place + 1} ({self.heading})"
 
 
-class _Heading(NamedTuple):
+class _Row(NamedTuple):
+    line: int
+    cells: list[str]
+
+
+class _Described(NamedTuple):
+    """What the description beside a file tells."""
+
+    channels: Mapping[str, Channel]
+    elevation_m: float | None
+
+
+class _Header(NamedTuple):
+    width: int
     seconds: bool
     columns: list[_Column]
-    mark: int | None
-    width: int
+    channels: list[Channel]
 
 
 def read_trace(path: Path, *, elevation_m: float | None = None, accuracies: Mapping[str, str] | None = None) -> Trace:
-    """Raises BadInput with one line: what, where, what would be right."""
+    """The trace in a CSV file. `accuracies` is text by role or channel name.
+
+    Raises BadInput, one line that names file, line and column.
+    """
     rows = _rows(path)
-    heading = _heading(path, rows, accuracies or {})
-    times, cells, marks = _body(path, rows, heading)
-    channels = _with_periods(heading, times, cells)
-    interpreter = Interpreter(channels, elevation_m)
-    by_index = sorted(zip(heading.columns, channels, strict=True), key=lambda pair: pair[1].role is not Role.BAROMETER)
-    items: list[Reading | Mark] = []
-    seq = 0
-    for row, time_ns in enumerate(times):
-        if marks[row]:
-            seq += 1
-            items.append(Mark(time_ns, marks[row], "", seq))
-        for column, channel in by_index:
-            value = cells[column.at][row]
-            if value is not None:
-                seq += 1
-                items.append(interpreter.reading(Raw(channel.name, value, time_ns, 0, _quality(channel, value)), seq))
-    return Trace(channels, items)
+    head = next(rows, None)
+    if head is None:
+        raise BadInput("the file is empty", where=str(path), right="a trace has a header line and rows")
+    known = _described(path)
+    header = _header(head.cells, f"{path}, line 1", accuracies or {}, known)
+    interpreter = Interpreter(header.channels, known.elevation_m if elevation_m is None else elevation_m)
+    items = _items(rows, path, header, interpreter)
+    times: dict[str, list[int]] = {channel.name: [] for channel in header.channels}
+    for item in items:
+        if isinstance(item, Reading):
+            times[item.channel].append(item.time_ns)
+    if not any(times.values()):
+        raise BadInput("the trace holds no reading", where=str(path), right="give at least one row with a number")
+    heard = [
+        channel if channel.name in known.channels else replace(channel, period_s=_period_s(times[channel.name]))
+        for channel in header.channels
+        if times[channel.name]
+    ]
+    return Trace(heard, items)
 
 
-def _quality(channel: Channel, value: float) -> int:
-    if math.isinf(value):
-        open_circuit = channel.role is Role.COIL_RESISTANCE
-        return int(Quality.SOURCE_TIME | Quality.OVER_RANGE | (Quality.OPEN_CIRCUIT if open_circuit else 0))
-    return int(Quality.SOURCE_TIME)
+def _period_s(times: list[int]) -> float:
+    """The usual time between readings; 1 s where there are too few to tell."""
+    steps = [after - before for before, after in pairwise(times) if after > before]
+    return median(steps) / 1e9 if steps else 1.0
 
 
-def _rows(path: Path) -> Iterator[tuple[int, list[str]]]:
-    """(line, cells) of each row that is not blank."""
+def _rows(path: Path) -> Iterator[_Row]:
+    """Records with the line each starts on. Blank lines are accepted at the end only."""
     where = str(path)
     try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise BadInput(
-            f"cannot be read ({error.strerror})", where=where, right="give the path of a CSV trace"
-        ) from None
-    if not data.strip():
-        raise BadInput("is empty", where=where, right="a trace has a heading line and rows of readings")
-    if b"\0" in data:
-        raise BadInput("is not text (it holds NUL bytes)", where=where, right="give a CSV trace in UTF-8")
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise BadInput(
-            f"is not UTF-8 (byte {error.start})", where=where, right="save the trace as CSV in UTF-8"
-        ) from None
-    reader = csv.reader(text.splitlines(keepends=True), strict=True)
-    try:
-        for cells in reader:
-            if any(cell.strip() for cell in cells):
-                yield reader.line_num, cells
+        with path.open("r", encoding="utf-8-sig", newline="") as file:
+            reader = csv.reader(file, strict=True)
+            start, blank = 1, 0
+            for cells in reader:
+                if any("\0" in cell for cell in cells):
+                    raise BadInput("is not a text file", where=where, right="a trace is CSV in UTF-8")
+                if not cells:
+                    blank = blank or start
+                elif blank:
+                    raise BadInput("the line is empty", where=f"{where}, line {blank}", right="take it out")
+                else:
+                    yield _Row(start, cells)
+                start = reader.line_num + 1
+    except UnicodeDecodeError:
+        raise BadInput("is not a text file in UTF-8", where=where, right="a trace is CSV in UTF-8") from None
     except csv.Error as error:
-        raise BadInput(
-            f"line {reader.line_num}: not CSV ({error})", where=where, right="see RFC 4180 for quoting"
-        ) from None
+        if "NUL" in str(error):
+            raise BadInput("is not a text file", where=where, right="a trace is CSV in UTF-8") from None
+        raise BadInput(f"is no CSV ({error})", where=f"{where}, line {reader.line_num}", right="see RFC 4180") from None
+    except OSError as error:
+        raise BadInput(f"cannot be read ({error.strerror})", where=where, right="give the path of a CSV file") from None
 
 
-def _heading(path: Path, rows: Iterator[tuple[int, list[str]]], accuracies: Mapping[str, str]) -> _Heading:
-    line, cells = next(rows)
-    where = f"{path}: line {line}"
-    names = [cell.strip() for cell in cells]
-    if names[0] not in ("time", "time [s]"):
-        raise BadInput(f"the first column is {names[0]!r}", where=where, right="it must be 'time' or 'time [s]'")
+def _header(cells: list[str], where: str, accuracies: Mapping[str, str], known: _Described) -> _Header:
+    seconds = _time_heading(cells, where)
     columns: list[_Column] = []
-    mark = None
-    seen: dict[Role, int] = {}
-    for index, name in enumerate(names[1:], 1):
-        at = f"{where}, column {index + 1}"
-        if name == "mark":
-            if mark is not None:
-                raise BadInput("a second column 'mark'", where=at, right="one column holds every mark")
-            mark = index
-            continue
-        columns.append(_Column(index, _channel(name, at, seen, accuracies)))
-    if not columns:
-        raise BadInput("no column holds readings", where=where, right="add one such as 'system_pressure [micron]'")
-    unknown = [name for name in accuracies if name not in list(Role)]
-    if unknown:
-        raise BadInput(f"{unknown[0]!r} is no role", where=f"accuracy.{unknown[0]}", right=f"roles: {', '.join(Role)}")
-    return _Heading(names[0] == "time [s]", columns, mark, len(names))
+    channels: list[Channel] = []
+    played: dict[Role, int] = {}
+    for place, heading in enumerate(cells[1:], 1):
+        at = f"{where}, column {place + 1}"
+        if heading.strip() == "mark":
+            columns.append(_Column(place, "mark", None, "mark"))
+        else:
+            channel = _channel(heading, at, accuracies, known, played)
+            channels.append(channel)
+            columns.append(_Column(place, heading.strip(), channel.role, channel.name))
+        if any(columns[-1].channel == column.channel for column in columns[:-1]):
+            raise BadInput(f"{heading.strip()!r} is there twice", where=at, right="one column plays one role")
+    if not channels:
+        raise BadInput("there is no column of readings", where=where, right="add one, as `system_pressure [micron]`")
+    for name in accuracies:
+        if name not in {str(channel.role) for channel in channels} | {channel.name for channel in channels}:
+            right = f"the trace has: {', '.join(channel.name for channel in channels)}"
+            raise BadInput(f"no column plays the role {name!r}", where=f"accuracy.{name}", right=right)
+    columns.sort(key=lambda column: (column.role is not Role.BAROMETER, column.role is not None))
+    return _Header(len(cells), seconds, columns, channels)
 
 
-def _channel(name: str, at: str, seen: dict[Role, int], accuracies: Mapping[str, str]) -> Channel:
-    found = _COLUMN.fullmatch(name)
+def _time_heading(cells: list[str], where: str) -> bool:
+    """Whether times are seconds."""
+    first = cells[0].strip()
+    if first == "time":
+        return False
+    if re.fullmatch(r"time\s*\[\s*s\s*\]", first):
+        return True
+    if len(cells) == 1 and re.search(r"[;\t]", first):
+        raise BadInput("the columns are not separated by commas", where=where, right="write RFC 4180 CSV with commas")
+    right = "it is `time` with RFC 3339 instants, or `time [s]` with seconds"
+    raise BadInput(f"the first column is {first[:60]!r}", where=where, right=right)
+
+
+def _channel(
+    heading: str, where: str, accuracies: Mapping[str, str], known: _Described, played: dict[Role, int]
+) -> Channel:
+    found = _HEADING.fullmatch(heading)
     if found is None:
-        raise BadInput(
-            f"column {name!r} is not 'role [unit]'", where=at, right="write it as 'system_pressure [micron]'"
-        )
+        raise BadInput(f"{heading!r} is no heading", where=where, right="write `role [unit]`")
+    role_text, own_name, unit_text = found.groups()
+    role = _role(role_text, where)
+    if not unit_text:
+        raise BadInput(f"{heading.strip()!r} names no unit", where=where, right=f"write `{role_text} [unit]`")
+    played[role] = played.get(role, 0) + 1
+    repeated = played[role] > 1 and role in REPEATABLE
+    name = own_name or (f"{role}_{played[role]}" if repeated else str(role))
+    said = accuracies.get(name) or accuracies.get(str(role))
     try:
-        role = Role(found[1])
+        unit = unit_for(role, unit_text)
+        described = known.channels.get(name)
+        if described is not None and (described.role, described.unit) == (role, unit):
+            return replace(described, accuracy=Accuracy.parse(said, unit=unit)) if said else described
+    except BadInput as error:
+        raise BadInput(error.what, where=where, right=error.right) from None
+    try:
+        default = "0" if role is Role.AUXILIARY else limit(f"instruments.{role}")
+        return Channel(name, role, unit, Accuracy.parse(said or default, unit=unit))
+    except BadInput as error:
+        raise BadInput(error.what, where=f"accuracy.{name}", right=error.right) from None
+
+
+def _role(name: str, where: str) -> Role:
+    try:
+        return Role(name)
     except ValueError:
-        near = difflib.get_close_matches(found[1], list(Role), n=1)
-        right = f"did you mean {str(near[0])!r}?" if near else f"roles: {', '.join(Role)}"
-        raise BadInput(f"{found[1]!r} is no role", where=at, right=right) from None
-    try:
-        unit = unit_for(role, found[2].strip())
-    except BadInput as error:
-        raise BadInput(error.what, where=at, right=error.right) from None
-    seen[role] = seen.get(role, 0) + 1
-    if seen[role] > 1 and role not in REPEATABLE:
-        raise BadInput(f"a second column {role}", where=at, right="one column plays one role")
-    text = accuracies.get(str(role)) or str(limit(f"instruments.{role}"))
-    try:
-        accuracy = Accuracy.parse(text, unit=unit)
-    except BadInput as error:
-        raise BadInput(error.what, where=f"accuracy.{role}", right=error.right) from None
-    label = str(role) if seen[role] == 1 else f"{role}_{seen[role]}"
-    return Channel(label, role, unit, accuracy)
+        near = difflib.get_close_matches(name, [str(role) for role in Role], n=1)
+        right = f"did you mean {near[0]!r}?" if near else f"roles: {', '.join(Role)}"
+        raise BadInput(f"{name!r} is no role", where=where, right=right) from None
 
 
-def _body(
-    path: Path, rows: Iterator[tuple[int, list[str]]], heading: _Heading
-) -> tuple[list[int], dict[int, list[float | None]], list[str]]:
-    times: list[int] = []
-    cells: dict[int, list[float | None]] = {column.at: [] for column in heading.columns}
-    marks: list[str] = []
-    for line, row in rows:
-        where = f"{path}: line {line}"
-        if len(row) != heading.width:
-            raise BadInput(
-                f"has {len(row)} cells, the heading has {heading.width}",
-                where=where,
-                right="give each row as many cells",
-            )
-        times.append(_time(row[0], where, heading, times))
-        marks.append(row[heading.mark].strip() if heading.mark is not None else "")
-        for column in heading.columns:
-            cells[column.at].append(
-                _number(row[column.at], f"{where}, column {column.at + 1} ({column.channel.role})")
-            )
-    if not times:
-        raise BadInput("holds a heading and no reading", where=str(path), right="add rows of readings")
-    return times, cells, marks
+def _items(rows: Iterator[_Row], path: Path, header: _Header, interpreter: Interpreter) -> list[Reading | Mark]:
+    items: list[Reading | Mark] = []
+    last: int | None = None
+    for row in rows:
+        where = f"{path}, line {row.line}"
+        if len(row.cells) != header.width:
+            right = "an empty cell is no reading; a comma inside text needs quotes"
+            raise BadInput(f"has {len(row.cells)} cells, the header has {header.width}", where=where, right=right)
+        time_ns = _time_ns(row.cells[0].strip(), header.seconds, f"{where}, column 1 (time)")
+        if last is not None and time_ns < last:
+            back = f"time goes back by {(last - time_ns) / 1e9:g} s"
+            raise BadInput(back, where=f"{where}, column 1 (time)", right="rows stand in time order")
+        last = time_ns
+        for column in header.columns:
+            text = row.cells[column.place].strip()
+            if text and column.role is None:
+                items.append(Mark(time_ns, text))
+            elif text:
+                items.append(_reading(text, time_ns, column, where, interpreter))
+    return items
 
 
-def _time(text: str, where: str, heading: _Heading, times: list[int]) -> int:
-    at = f"{where}, column 1 (time)"
-    if heading.seconds:
-        seconds = _number(text, at)
-        if seconds is None or not math.isfinite(seconds) or abs(seconds) > 9e9:
-            raise BadInput(f"{text!r} is no time in seconds", where=at, right="write seconds as a number")
-        time_ns = round(seconds * NS)
-    else:
+def _reading(text: str, time_ns: int, column: _Column, where: str, interpreter: Interpreter) -> Reading:
+    value, quality = _value(text, column, where)
+    reading = interpreter.reading(Raw(column.channel, value, time_ns, time_ns, quality))
+    assert column.role is not None
+    if FACTS[column.role].quantity is Quantity.TEMPERATURE and reading.value < 0.0:
+        raise BadInput(f"{text} is below absolute zero", where=column.at(where), right="check the unit")
+    return reading._replace(quality=int(reading.quality & ~Quality.OUT_OF_ORDER))
+
+
+def _time_ns(text: str, seconds: bool, where: str) -> int:
+    if not seconds:
         try:
-            time_ns = parse_instant(text)
+            return parse_instant(text)
         except BadInput as error:
-            right = "or head the column 'time [s]' for seconds" if re.fullmatch(r"\s*[\d.]+\s*", text) else error.right
-            raise BadInput(error.what, where=at, right=right) from None
-    if times and time_ns < times[-1]:
-        raise BadInput(f"{text!r} is earlier than the row before", where=at, right="rows stand in time order")
-    return time_ns
-
-
-def _number(text: str, where: str) -> float | None:
-    bare = text.strip()
-    if not bare:
-        return None
-    if bare.lower() in _OPEN:
-        return math.inf
+            right = "for seconds the heading is `time [s]`" if _NUMBER.fullmatch(text) else error.right
+            raise BadInput(error.what, where=where, right=right) from None
     try:
-        value = float(bare) if "_" not in bare else math.nan
-    except ValueError:
-        value = math.nan
-    if math.isnan(value):
+        if _NUMBER.fullmatch(text) and -_MOST_S < Decimal(text) < _MOST_S:
+            return int(Decimal(text).scaleb(9).to_integral_value())
+    except InvalidOperation:
+        pass
+    raise BadInput(f"{text[:60]!r} is no time in seconds", where=where, right="write a number")
+
+
+def _value(text: str, column: _Column, where: str) -> tuple[float, int]:
+    coil = column.role is Role.COIL_RESISTANCE
+    if coil and text.lower() in _OPEN:
+        return math.inf, Quality.OPEN_CIRCUIT
+    value = float(text) if _NUMBER.fullmatch(text) else math.nan
+    if coil and value >= OPEN_FROM:
+        return math.inf, Quality.OPEN_CIRCUIT
+    if not abs(value) < OPEN_FROM:
+        right = "write a number with a decimal point, or leave the cell empty for no reading"
+        raise BadInput(f"{text[:60]!r} is no number", where=column.at(where), right=right)
+    return value, Quality.GOOD
+
+
+def _described(path: Path) -> _Described:
+    """The channels of an exported session; nothing for a file without a description of ours."""
+    beside = path.with_name(path.name + DESCRIPTION)
+    try:
+        schema: Any = json.loads(beside.read_bytes())["tableSchema"]
+        declared = schema["baytrace:channels"]
+    except (OSError, ValueError, KeyError, TypeError):
+        return _Described({}, None)
+    try:
+        channels = {name: Channel.from_json(said) for name, said in declared.items()}
+        return _Described(channels, schema.get("baytrace:elevation_m"))
+    except (BadInput, ValueError, KeyError, TypeError, AttributeError) as error:
         raise BadInput(
-            f"{bare!r} is no number", where=where, right="write a number with a decimal point, or leave the cell empty"
-        )
-    return math.inf if value >= OVER_RANGE else value
-
-
-def _with_periods(heading: _Heading, times: list[int], cells: Mapping[int, list[float | None]]) -> list[Channel]:
-    """The channels with the period their readings really have."""
-    channels = []
-    for column in heading.columns:
-        at = [time for time, value in zip(times, cells[column.at], strict=True) if value is not None]
-        gaps = [b - a for a, b in pairwise(at) if b > a]
-        period = median(gaps) / NS if gaps else 1.0
-        channel = column.channel
-        channels.append(Channel(channel.name, channel.role, channel.unit, channel.accuracy, period_s=period))
-    return channels
+            f"cannot be understood ({error})", where=str(beside), right="remove it to use defaults"
+        ) from None

@@ -1,50 +1,55 @@
-"""One watch being fed: only the readings of its roles, every mark, and every verdict through the trust gate.
+"""One watch following one stream: live, after a restart, in `judge` and in `verify` alike.
 
-The bench, a resumed session, a replayed pack and `judge` all use this, so they cannot differ.
+It sends a watch only the roles it wants and passes every verdict through the gate (`watches.trust`), so that what is shown,
+kept and replayed is worked out in one place. Pure.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from typing import Any
 
 from baytrace.measure.channel import Channel
-from baytrace.measure.reading import Mark, Reading
+from baytrace.measure.instant import NS
+from baytrace.measure.reading import Mark, Quality, Reading
 from baytrace.measure.verdict import Status, Verdict
 from baytrace.watches.trust import gate
 from baytrace.watches.watch import View, build
 
 
 class Follower:
-    """Raises BadInput for settings the watch does not know."""
+    """Fed readings and marks in the order of the record. Raises BadInput for a watch or settings that do not exist."""
 
-    def __init__(self, watch: str, settings: Mapping[str, Any], channels: Sequence[Channel]) -> None:
-        self.name = watch
+    def __init__(self, watch_name: str, settings: Mapping[str, Any], channels: Iterable[Channel]) -> None:
+        self.name = watch_name
         self._channels = {channel.name: channel for channel in channels}
-        self._watch = build(watch, settings, View(self._channels))
+        self._watch = build(watch_name, settings, View(self._channels))
         self._roles = self._watch.roles
         self._heard: set[str] = set()
-        self._last_ns = 0
+        self._last_ns: int | None = None
 
     def item(self, item: Reading | Mark) -> None:
-        """Take the next reading or mark."""
+        """Take the next reading or mark; readings of roles the watch does not want are left out."""
         if isinstance(item, Mark):
             self._watch.mark(item)
         elif item.role in self._roles:
-            self._heard.add(item.channel)
+            if item.channel not in self._heard and Quality(item.quality).usable:
+                self._heard.add(item.channel)
+            self._last_ns = item.time_ns
             self._watch.reading(item)
-        self._last_ns = max(self._last_ns, item.time_ns)
 
     def advance(self, time_ns: int) -> None:
+        """Time passed without a reading."""
         self._watch.advance(time_ns)
-        self._last_ns = max(self._last_ns, time_ns)
 
     def status(self) -> Status:
         return self._watch.status()
 
     def verdict(self) -> Verdict:
-        """The gated verdict on what was seen so far; an overdue instrument that was heard cannot pass."""
+        """The verdict so far as it may be shown; calling it changes nothing."""
         verdict = self._watch.verdict()
-        used = [self._channels[name] for name in sorted(self._heard) if name in self._channels]
-        return gate(verdict, used, datetime.fromtimestamp(self._last_ns / 1e9, UTC).date())
+        if self._last_ns is None:
+            return verdict
+        day = datetime.fromtimestamp(self._last_ns // NS, UTC).date()
+        return gate(verdict, [self._channels[name] for name in sorted(self._heard) if name in self._channels], day)
