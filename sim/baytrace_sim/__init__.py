@@ -1,1 +1,1 @@
-"""Simulated loop, vessel, coils and the instruments that measure them, on real wires."""
+"""Simulated instruments on real wires, driven by one physical model of the loop, the vessel and the coils."""
