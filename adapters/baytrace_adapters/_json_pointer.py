@@ -9,7 +9,7 @@ _INDEX = re.compile(r"0|[1-9][0-9]*", re.ASCII)
 _BAD_ESCAPE = re.compile(r"~(?![01])")
 
 
-class NotThere(Exception):  # noqa: N818 - what was found out
+class NotThere(Exception):
     """The document has nothing at the pointer."""
 
 

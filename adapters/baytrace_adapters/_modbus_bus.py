@@ -43,7 +43,7 @@ _EXCEPTIONS = {
 _GATEWAY_SILENT = (10, 11)
 
 
-class Refused(Exception):  # noqa: N818 - what the device did
+class Refused(Exception):
     """The device answered with an exception."""
 
     def __init__(self, function: int, code: int) -> None:
@@ -55,7 +55,7 @@ class Refused(Exception):  # noqa: N818 - what the device did
         return bytes([self.function | 0x80, self.code])
 
 
-class Missed(Exception):  # noqa: N818 - what happened
+class Missed(Exception):
     """No answer in time."""
 
 

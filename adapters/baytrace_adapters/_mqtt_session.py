@@ -73,7 +73,7 @@ class VersionRefused(EnvironmentFailed):
 def assert_reachable(client: aiomqtt.Client) -> Any:
     """The paho client under an aiomqtt client. Raises EnvironmentFailed when this version hides it."""
     paho = getattr(client, "_client", None)
-    for name in ("manual_ack_set", "ack", "on_message", "on_connect"):
+    for name in ("manual_ack_set", "ack", "on_message", "on_connect", "on_disconnect"):
         if not hasattr(paho, name):
             raise EnvironmentFailed(
                 f"aiomqtt {getattr(aiomqtt, '__version__', '?')} has no way to acknowledge by hand ({name}); use aiomqtt 2.5"
@@ -100,10 +100,19 @@ class Session:
         self._paho.on_message = self._on_message
         self._told_connect = self._paho.on_connect
         self._paho.on_connect = self._on_connect
+        self._told_disconnect = self._paho.on_disconnect
+        self._paho.on_disconnect = self._on_disconnect
+        self.shut_out: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        """Done when the broker closed the connection without a word of refusal."""
 
     def _on_connect(self, paho: Any, userdata: Any, flags: Any, reason: Any, properties: Any = None) -> None:
         self.resumed = bool(flags.session_present)
         self._told_connect(paho, userdata, flags, reason, properties)
+
+    def _on_disconnect(self, *told: Any) -> None:
+        if self._ended is None and not self.shut_out.done():
+            self.shut_out.set_result(None)
+        self._told_disconnect(*told)
 
     def _on_message(self, _paho: Any, _userdata: Any, message: Any) -> None:
         if message.qos == 0 and len(self._waiting) >= _MOST_UNASKED:
@@ -196,7 +205,7 @@ async def connected(broker: Broker, version: ProtocolVersion, clock: Clock, conn
     )
     session = Session(client, version, clock, connection)
     try:
-        await _enter(client)
+        await _enter(client, session.shut_out)
     except MqttConnectError as error:
         code = _code(error.rc)
         kind = VersionRefused if code in _UNSUPPORTED_VERSION else EnvironmentFailed
@@ -215,19 +224,30 @@ async def connected(broker: Broker, version: ProtocolVersion, clock: Clock, conn
         await _leave(client)
 
 
-async def _enter(client: aiomqtt.Client) -> None:
+async def _enter(client: aiomqtt.Client, shut_out: asyncio.Future[None]) -> None:
     """Connecting blocks in a thread that cannot be cancelled: on cancellation it is given a moment, then left."""
     entering = asyncio.ensure_future(client.__aenter__())
     try:
-        await asyncio.shield(entering)
+        either: set[asyncio.Future[Any]] = {entering, shut_out}
+        await asyncio.wait(either, return_when=asyncio.FIRST_COMPLETED)
     except asyncio.CancelledError:
         await asyncio.wait({entering}, timeout=_LEAVE_S)
         if entering.done() and not entering.cancelled() and entering.exception() is None:
             await _leave(client)
         else:
-            entering.cancel()
-            await asyncio.gather(entering, return_exceptions=True)
+            await _give_up(entering)
         raise
+    if not entering.done():
+        await _give_up(entering)
+        raise VersionRefused(
+            "the broker closes the connection without an answer, as one does that lacks this version of MQTT"
+        )
+    await entering
+
+
+async def _give_up(entering: asyncio.Future[aiomqtt.Client]) -> None:
+    entering.cancel()
+    await asyncio.gather(entering, return_exceptions=True)
 
 
 async def _leave(client: aiomqtt.Client) -> None:

@@ -28,7 +28,7 @@ class Meaning(StrEnum):
     IGNORE = "ignore"
 
 
-class Unreadable(Exception):  # noqa: N818 - reads as what the frame is
+class Unreadable(Exception):
     """A frame that is not what was agreed; the text says why in a few words."""
 
 

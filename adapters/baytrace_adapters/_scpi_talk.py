@@ -38,7 +38,7 @@ class TalkSettings(Protocol):
     def echo(self) -> bool: ...
 
 
-class NoAnswer(Exception):  # noqa: N818 - what happened
+class NoAnswer(Exception):
     """Nothing, or nothing whole, came in time."""
 
 

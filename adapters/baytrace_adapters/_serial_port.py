@@ -26,6 +26,7 @@ import serial
 from baytrace.measure.clock import Clock
 from baytrace.measure.faults import EnvironmentFailed
 from baytrace_adapters._port_names import PortSettings, device_facts, device_of, holders, is_url
+from baytrace_adapters._socket_port import SocketPort
 
 PORT_ERRORS = (serial.SerialException, OSError, TypeError)
 _POLL_S = 0.2
@@ -120,16 +121,8 @@ class SerialPort:
     def _open(self) -> tuple[Any, Mapping[str, str]]:
         settings = self._settings
         device = device_of(settings.port)
-        keys = settings.line_keys() | {"timeout": _POLL_S, "write_timeout": 1.0}
-        if not is_url(device):
-            keys["exclusive"] = True if os.name == "posix" else None
         try:
-            port = serial.serial_for_url(device, do_not_open=True, **keys)
-            if settings.dtr is not None:
-                port.dtr = settings.dtr
-            if settings.rts is not None:
-                port.rts = settings.rts
-            port.open()
+            port = SocketPort(device) if device.startswith("socket://") else _serial(settings, device)
         except (*PORT_ERRORS, ValueError) as error:
             held = "" if is_url(device) else holders(device)
             raise EnvironmentFailed(f"cannot open {settings.port}: {_plain(error)}{held}") from None
@@ -203,8 +196,22 @@ class SerialPort:
         await asyncio.to_thread(self._thread.join, _JOIN_S)
 
 
+def _serial(settings: PortSettings, device: str) -> Any:
+    """Open a pyserial port. Raises what pyserial raises."""
+    keys = settings.line_keys() | {"timeout": _POLL_S, "write_timeout": 1.0}
+    if not is_url(device):
+        keys["exclusive"] = True if os.name == "posix" else None
+    port = serial.serial_for_url(device, do_not_open=True, **keys)
+    if settings.dtr is not None:
+        port.dtr = settings.dtr
+    if settings.rts is not None:
+        port.rts = settings.rts
+    port.open()
+    return port
+
+
 def _drain(port: Any) -> bytes:
-    """What has arrived already, without waiting. `in_waiting` may say 1 for more (sockets), hence the loop."""
+    """What has arrived already, without waiting. `in_waiting` may say less than there is (rfc2217), hence the loop."""
     parts = []
     with contextlib.suppress(*PORT_ERRORS):  # what was read already still counts; the next read meets the error again
         for _ in range(64):

@@ -31,7 +31,7 @@ class WireSettings(PortSettings):
     """Longest wait between attempts to open a lost port (s)."""
 
 
-class Silent(Exception):  # noqa: N818 - a state, told to the bench
+class Silent(Exception):
     """Nothing came for longer than the watchdog allows."""
 
 
