@@ -1,0 +1,304 @@
+"""What a hold says: `p(t) = p0 + (q/V) t + b g(t)`, fitted under constraints with honest intervals.
+
+Theory. A leak keeps on (rate q/V), vapour levels off (b g(t), shapes in `rise_shapes`). Early in a hold a slow vapour and
+a leak draw the same straight line, so the interval of the rate is the profile over every vapour shape: a rate is believed
+as long as any allowed vapour beside it explains the readings (chi2 within Student's factor of the best). A local covariance
+would take the best tau for granted and be far too narrow.
+
+Limits. b may not exceed water's saturation less what is there. A straight rise that has not bent and stays below saturation
+is called a leak only as far as tau <= 3 h cannot explain it. Intervals hold the scatter seen, the display's step, the
+unknown temperature (allowance) and the gauge's gain; not a leak that changes during the hold.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from baytrace.physics import moisture, rise_shapes, rise_solver
+from baytrace.physics.gauge_noise import Gauge, Whitener, coverage_factor, memory, outlier_factor
+from baytrace.physics.rise_cells import CellMeans
+from baytrace.physics.rise_shapes import Candidates, Kind, join
+
+Array = NDArray[np.float64]
+FEWEST_CELLS = 8
+PARAMETERS = 4
+_K95 = 1.959_964
+SLOW_VAPOUR_S = 3600.0
+"""Vapour slower than this is, within a hold, a straight rise: it counts against the limit of the rate, not of the vapour."""
+
+
+class Estimate(NamedTuple):
+    value: float
+    low: float
+    high: float
+
+
+class Thermal(NamedTuple):
+    """Temperature of the loop: `level_k` and its standard uncertainty; `drift_k` is how far (half-width) it may have moved
+    during the hold unseen: 0 with a thermometer."""
+
+    level_k: float
+    level_uncertainty_k: float
+    drift_k: float
+
+
+class Scatter(NamedTuple):
+    """`sigma`: standard deviation of a cell in units of the gauge's expected spread; `memory`: correlation of neighbours."""
+
+    sigma: float
+    memory: float
+
+
+@dataclass(frozen=True, slots=True)
+class RiseFit:
+    """95 % intervals. Pressures in Pa at `thermal.level_k`, rate in Pa/s, times in s from the start of the hold.
+
+    `vapour_soon_high` bounds the vapour that comes within an hour. `noise_pa` is the scatter of one cell, `cell_step_s` the
+    usual distance of cells.
+    """
+
+    start: float
+    rate: Estimate
+    vapour: Estimate
+    vapour_soon_high: float
+    vapour_time: Estimate
+    kind: Kind
+    span_s: float
+    scatter: Scatter
+    most_vapour: float
+    noise_pa: float
+    length_s: float
+    cell_step_s: float
+    gauge: Gauge
+    thermal: Thermal
+
+    def level(self, time_s: Array) -> Array:
+        """Pa at these times, without temperature's share."""
+        one = Candidates(np.array([int(self.kind)]), np.array([self.vapour_time.value]))
+        shape = rise_shapes.values(one, np.asarray(time_s, dtype=float), 0.0, None)[0]
+        return np.asarray(self.start + self.rate.value * time_s + self.vapour.value * shape)
+
+
+class _Look:
+    """Evaluates candidates against one set of whitened cells."""
+
+    def __init__(self, problem: Problem, whiten: Whitener) -> None:
+        self._problem, self._whiten = problem, whiten
+        self._one = whiten(np.ones_like(problem.time_s))
+        self._time = whiten(problem.time_s)
+        self._pressure = whiten(problem.pressure)
+
+    def normal(self, candidates: Candidates) -> tuple[rise_solver.Normal, Array]:
+        shapes = self._problem.shapes(candidates)
+        most = self._problem.most(shapes)
+        return rise_solver.normal(self._one, self._time, self._whiten(shapes), self._pressure), most
+
+    def minimum(self, candidates: Candidates) -> rise_solver.Minimum:
+        return rise_solver.minimum(*self.normal(candidates))
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """Cells brought to one temperature, and what bounds the vapour."""
+
+    time_s: Array
+    pressure: Array
+    spread: Array
+    pool_factor: Array | None
+    most_vapour: float
+    length_s: float
+    span_s: float
+
+    def shapes(self, candidates: Candidates) -> Array:
+        return rise_shapes.values(candidates, self.time_s, self.length_s, self.pool_factor)
+
+    def most(self, shapes: Array) -> Array:
+        """p0 >= 0 and rate >= 0 leave a vapour no more than the highest pressure seen."""
+        seen = 1.05 * float(self.pressure.max()) / np.maximum(shapes.max(axis=1), 1e-9)
+        return np.minimum(self.most_vapour, seen)
+
+    def residuals(self, candidate: Candidates, best: rise_solver.Minimum) -> tuple[Array, float]:
+        """Left over at the minimum, in units of the spread, and p0."""
+        shape = self.shapes(candidate)[0]
+        rest = self.pressure - best.rate[0] * self.time_s - best.vapour[0] * shape
+        weight = self.spread**-2.0
+        start = float(rest @ weight / weight.sum())
+        return (rest - start) / self.spread, start
+
+
+def prepare(means: CellMeans, gauge: Gauge, thermal: Thermal) -> Problem:
+    """Gas brought to `thermal.level_k` (p/T constant), saturation's share set beside it."""
+    pressure, factor = means.pressure, None
+    known = ~np.isnan(means.temperature)
+    if thermal.drift_k == 0.0 and known.any():
+        kelvin = np.interp(means.time_s, means.time_s[known], means.temperature[known])
+        gas = thermal.level_k / kelvin
+        pressure = pressure * gas
+        factor = gas * moisture.saturation_pressure(kelvin) / moisture.saturation_pressure(thermal.level_k)
+    hottest = thermal.level_k + _K95 * thermal.level_uncertainty_k + thermal.drift_k
+    first = float(np.median(pressure[:3]))
+    most = max(moisture.saturation_pressure(hottest) - first, 0.0)
+    spread = gauge.shape(means.pressure, means.count)
+    return Problem(means.time_s, pressure, spread, factor, most, means.length_s, float(means.time_s[-1]))
+
+
+def fit(means: CellMeans, gauge: Gauge, thermal: Thermal, *, drying: bool = True) -> RiseFit | None:
+    """None when there are too few cells to say anything."""
+    if means.time_s.size < FEWEST_CELLS or means.time_s[-1] <= means.time_s[0]:
+        return None
+    problem = prepare(means, gauge, thermal)
+    coarse = _grid(problem, drying=drying)
+    look = _Look(problem, Whitener(problem.time_s, problem.spread, 0.0))
+    best, _, _ = _search(look, problem, coarse, rounds=3)
+    residuals, _ = problem.residuals(best, look.minimum(best))
+    problem = replace(problem, spread=problem.spread * outlier_factor(residuals))
+    look = _Look(problem, Whitener(problem.time_s, problem.spread, 0.0))
+    kept = memory(problem.residuals(best, look.minimum(best))[0], PARAMETERS)
+    look = _Look(problem, Whitener(problem.time_s, problem.spread, kept.rho))
+    found = _search(look, problem, coarse, rounds=6)
+    n = problem.time_s.size
+    variance = found[1].chi2[0] / max(n - PARAMETERS, 1) * kept.inflation
+    floor = 0.1 * gauge.resolution / float(np.median(problem.spread))
+    sigma = math.sqrt(max(variance, floor * floor, 1e-12))
+    return _conclude(problem, look, coarse, found, Scatter(sigma, kept.rho), gauge, thermal)
+
+
+def look_ahead(fitted: RiseFit, time_s: Array, length_s: float, scatter: Scatter) -> RiseFit:
+    """The intervals that cells at `time_s` would leave, lying on the fitted curve and scattering as told."""
+    level = fitted.level(time_s)
+    spread = fitted.gauge.shape(level, np.ones_like(level))
+    problem = Problem(time_s, level, spread, None, fitted.most_vapour, length_s, float(time_s[-1]))
+    coarse = _grid(problem, drying=True)
+    look = _Look(problem, Whitener(time_s, spread, scatter.memory))
+    found = _search(look, problem, coarse, rounds=3)
+    return _conclude(problem, look, coarse, found, scatter, fitted.gauge, fitted.thermal)
+
+
+def _grid(problem: Problem, *, drying: bool) -> Candidates:
+    known = problem.pool_factor is not None
+    return rise_shapes.grid(problem.span_s, problem.length_s, temperature_known=known, drying=drying)
+
+
+def _conclude(
+    problem: Problem, look: _Look, coarse: Candidates, found: _Found, scatter: Scatter, gauge: Gauge, thermal: Thermal
+) -> RiseFit:
+    best, least, peaks = found
+    rate, vapour = float(least.rate[0]), float(least.vapour[0])
+    factor = coverage_factor(problem.time_s.size, scatter.memory, PARAMETERS)
+    level = float(least.chi2[0]) + (factor * scatter.sigma) ** 2
+    spans = _profile(look, problem, join(coarse, peaks), peaks, level)
+    systematic = _systematic_rate(problem, gauge, thermal, vapour)
+    gain = gauge.gain_uncertainty
+    step = float(np.median(np.diff(problem.time_s)))
+    return RiseFit(
+        start=problem.residuals(best, least)[1],
+        rate=_widened(rate, *spans.rate, _K95 * math.hypot(systematic, gain * rate)),
+        vapour=_widened(vapour, *spans.vapour, _K95 * gain * vapour),
+        vapour_soon_high=spans.vapour_soon_high * (1.0 + _K95 * gain) + _K95 * systematic * problem.span_s,
+        vapour_time=Estimate(float(best.tau_s[0]), *spans.tau_s),
+        kind=Kind(int(best.kind[0])),
+        span_s=problem.span_s,
+        scatter=scatter,
+        most_vapour=problem.most_vapour,
+        noise_pa=scatter.sigma * float(np.median(problem.spread)),
+        length_s=problem.length_s,
+        cell_step_s=step,
+        gauge=gauge,
+        thermal=thermal,
+    )
+
+
+_Found = tuple[Candidates, rise_solver.Minimum, Candidates]
+
+
+def _search(look: _Look, problem: Problem, coarse: Candidates, rounds: int) -> _Found:
+    """Best candidate, its minimum, and the best of every family, refined in log tau until chi2 stands still."""
+    found = look.minimum(coarse)
+    kinds = [Kind(kind) for kind in np.unique(coarse.kind)]
+    peaks = _best_of_each(coarse, found.chi2, kinds)
+    width = 0.3
+    for _ in range(rounds):
+        near = _around(peaks, np.linspace(-width, width, 9), problem)
+        found = look.minimum(near)
+        peaks = _best_of_each(near, found.chi2, kinds)
+        width /= 4.0
+    found = look.minimum(peaks)
+    at = int(np.argmin(found.chi2))
+    one = Candidates(peaks.kind[at : at + 1], peaks.tau_s[at : at + 1])
+    return one, rise_solver.Minimum(*(part[at : at + 1] for part in found)), peaks
+
+
+def _best_of_each(candidates: Candidates, chi2: Array, kinds: list[Kind]) -> Candidates:
+    rows = [int(np.flatnonzero(candidates.kind == kind)[np.argmin(chi2[candidates.kind == kind])]) for kind in kinds]
+    return Candidates(candidates.kind[rows], candidates.tau_s[rows])
+
+
+def _around(centres: Candidates, steps: Array, problem: Problem) -> Candidates:
+    """Each centre moved by each step in log tau, kept within its family's bounds."""
+    tau = centres.tau_s[:, None] * np.exp(steps)
+    for row, kind in enumerate(centres.kind):
+        tau[row] = np.clip(tau[row], *rise_shapes.bounds(Kind(kind), problem.span_s, problem.length_s))
+    return Candidates(np.repeat(centres.kind, steps.size), tau.ravel())
+
+
+_LADDER = np.concatenate([-np.geomspace(1.2, 1e-4, 24), np.geomspace(1e-4, 1.2, 24)])
+
+
+@dataclass(frozen=True, slots=True)
+class _Spans:
+    rate: tuple[float, float]
+    vapour: tuple[float, float]
+    vapour_soon_high: float
+    tau_s: tuple[float, float]
+
+
+def _profile(look: _Look, problem: Problem, coarse: Candidates, peaks: Candidates, level: float) -> _Spans:
+    """Extremes over every shape whose chi2 stays within the level: first on a ladder, then closer around each extreme."""
+    candidates = join(coarse, _around(peaks, _LADDER, problem))
+    for closeness in (0.3, 0.08):
+        rate, vapour = _both_spans(look, candidates, level)
+        ends = [np.argmin(rate.low), np.argmax(rate.high), np.argmin(vapour.low), np.argmax(vapour.high)]
+        rows = sorted({int(row) for row in ends})
+        extreme = Candidates(candidates.kind[rows], candidates.tau_s[rows])
+        candidates = join(candidates, _around(extreme, np.linspace(-closeness, closeness, 8), problem))
+    rate, vapour = _both_spans(look, candidates, level)
+    allowed = rate.low <= rate.high
+    soon = allowed & (candidates.tau_s <= SLOW_VAPOUR_S)
+    taus = candidates.tau_s[allowed]
+    return _Spans(
+        (float(rate.low.min()), float(rate.high.max())),
+        (float(vapour.low.min()), float(vapour.high.max())),
+        float(vapour.high[soon].max()) if soon.any() else 0.0,
+        (float(taus.min()), float(taus.max())) if taus.size else (math.inf, -math.inf),
+    )
+
+
+def _both_spans(look: _Look, candidates: Candidates, level: float) -> tuple[rise_solver.Span, rise_solver.Span]:
+    normal, most = look.normal(candidates)
+    return rise_solver.rate_span(normal, most, level), rise_solver.vapour_span(normal, most, level)
+
+
+def _systematic_rate(problem: Problem, gauge: Gauge, thermal: Thermal, vapour: float) -> float:
+    """Standard uncertainty of the rate (Pa/s) that scatter cannot show: the display's step at either end, and the unseen
+    drift of temperature, on the gas as T and on vapour that could stand over a pool as saturation."""
+    step = gauge.resolution / math.sqrt(6.0)
+    warmth = 0.0
+    if thermal.drift_k > 0.0:
+        at = float(problem.pressure[-1])
+        warmth = at * thermal.drift_k / thermal.level_k
+        coldest = thermal.level_k - _K95 * thermal.level_uncertainty_k
+        if at > 0.5 * moisture.saturation_pressure(coldest):
+            warmth += vapour * moisture.sensitivity(thermal.level_k) * thermal.drift_k
+        warmth /= math.sqrt(3.0)
+    return math.hypot(step, warmth) / problem.span_s
+
+
+def _widened(value: float, low: float, high: float, extra: float) -> Estimate:
+    """Systematic parts join the interval as squares (JCGM 100, 5.1.2)."""
+    below, above = max(value - low, 0.0), max(high - value, 0.0)
+    return Estimate(value, max(value - math.hypot(below, extra), 0.0), value + math.hypot(above, extra))

@@ -1,0 +1,84 @@
+"""The ways vapour can come up in a closed, evacuated loop, as shapes that run from 0 to 1.
+
+- GAS: `1 - exp(-t/tau)`: a finite amount evaporates (water, refrigerant out of the oil) and then follows the gas law.
+- POOL: the same, times saturation at the temperature of the moment: liquid stays, so the level it climbs to moves with the
+  temperature as saturation does (6 % a kelvin), not as a gas (0.3 % a kelvin). Needs a temperature.
+- DRYING: straight up until the pool is gone at t = tau, then flat. Only ends that lie inside the hold are considered: a
+  straight rise that has not ended cannot be told from a leak by its shape.
+
+All are averaged over the cells they are compared with.
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+FASTEST_S, SLOWEST_S = 10.0, 10_800.0
+_PER_FAMILY = 28
+_DRYING_STEPS = 16
+
+
+class Kind(IntEnum):
+    GAS = 0
+    POOL = 1
+    DRYING = 2
+
+
+class Candidates(NamedTuple):
+    """`kind` (m,) and `tau_s` (m,): one vapour shape each."""
+
+    kind: NDArray[np.int64]
+    tau_s: Array
+
+
+def _of(kind: Kind, tau_s: Array) -> Candidates:
+    return Candidates(np.full(tau_s.shape, int(kind), dtype=np.int64), tau_s)
+
+
+def join(*parts: Candidates) -> Candidates:
+    return Candidates(np.concatenate([p.kind for p in parts]), np.concatenate([p.tau_s for p in parts]))
+
+
+def bounds(kind: Kind, span_s: float, length_s: float) -> tuple[float, float]:
+    """Range of tau considered for a hold of `span_s` seen through cells of `length_s`."""
+    if kind is Kind.DRYING:
+        return max(30.0, 4.0 * length_s, 0.08 * span_s), 0.85 * span_s
+    fastest = FASTEST_S if kind is Kind.GAS else 3.0 * FASTEST_S
+    return max(fastest, 0.3 * length_s), SLOWEST_S
+
+
+def grid(span_s: float, length_s: float, *, temperature_known: bool, drying: bool) -> Candidates:
+    """The first look: every family over its whole range, evenly in log tau (drying: evenly in time)."""
+    parts = [_of(Kind.GAS, np.geomspace(*bounds(Kind.GAS, span_s, length_s), _PER_FAMILY))]
+    if temperature_known:
+        parts.append(_of(Kind.POOL, np.geomspace(*bounds(Kind.POOL, span_s, length_s), _PER_FAMILY)))
+    low, high = bounds(Kind.DRYING, span_s, length_s)
+    if drying and high > 1.3 * low:
+        parts.append(_of(Kind.DRYING, np.linspace(low, high, _DRYING_STEPS)))
+    return join(*parts)
+
+
+def values(candidates: Candidates, time_s: Array, length_s: float, pool_factor: Array | None) -> Array:
+    """(m, n): each candidate at each cell, averaged over the cell. `pool_factor` (n,) scales POOL shapes."""
+    out = np.empty((candidates.tau_s.size, time_s.size))
+    half = np.minimum(0.5 * length_s, time_s)
+    straight = candidates.kind == Kind.DRYING
+    if straight.any():
+        tau = candidates.tau_s[straight, None]
+        out[straight] = np.minimum(time_s / tau, 1.0)
+    curved = ~straight
+    if curved.any():
+        tau = candidates.tau_s[curved, None]
+        reach = half / tau
+        # the mean of exp over a cell is its value at the middle times sinh(x)/x
+        spread = np.where(reach > 1e-4, np.sinh(np.minimum(reach, 50.0)) / np.maximum(reach, 1e-12), 1.0)
+        out[curved] = 1.0 - np.exp(-time_s / tau) * spread
+    if pool_factor is not None:
+        pool = candidates.kind == Kind.POOL
+        out[pool] *= pool_factor
+    return out

@@ -1,0 +1,95 @@
+"""One hold: its readings in cells, its gaps, and the fit of them."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from baytrace.measure.channel import Channel
+from baytrace.measure.instant import NS
+from baytrace.physics.gauge_noise import Gauge
+from baytrace.physics.pressure_rise import RiseFit, Thermal, fit
+from baytrace.physics.rise_cells import Cells
+from baytrace.watches.limits_table import limit
+
+_KELVIN = 273.15
+
+
+class Gap(NamedTuple):
+    start_ns: int
+    end_ns: int
+
+    @property
+    def seconds(self) -> float:
+        return (self.end_ns - self.start_ns) / NS
+
+
+class Hold:
+    """Readings since `start_ns`. `marked` tells a hold that was said to begin from one seen in the curve."""
+
+    def __init__(self, start_ns: int, *, marked: bool, max_gap_s: float) -> None:
+        self.start_ns = self.last_ns = start_ns
+        self.marked = marked
+        self.gaps: list[Gap] = []
+        self.cells = Cells()
+        self.first_pressure: float | None = None
+        self.max_gap_s = max_gap_s
+        self._max_gap_ns = int(max_gap_s * NS)
+
+    def add(self, time_ns: int, pressure: float, temperature: float | None) -> None:
+        if time_ns - self.last_ns > self._max_gap_ns:
+            self.note_gap(time_ns)
+        self.last_ns = time_ns
+        if self.first_pressure is None:
+            self.first_pressure = pressure
+        self.cells.add((time_ns - self.start_ns) / NS, pressure, temperature)
+
+    def note_gap(self, until_ns: int) -> None:
+        """The gauge was silent since the last reading; at most the newest 20 gaps are kept by time."""
+        if self.gaps and self.gaps[-1].start_ns == self.last_ns:
+            self.gaps[-1] = Gap(self.last_ns, until_ns)
+        else:
+            self.gaps = [*self.gaps[-19:], Gap(self.last_ns, until_ns)]
+
+    def silent(self, now_ns: int) -> bool:
+        return now_ns - self.last_ns > self._max_gap_ns
+
+    def cut(self, time_ns: int) -> None:
+        """End the hold at `time_ns`: what came later belongs to something else."""
+        self.cells.cut((time_ns - self.start_ns) / NS)
+        self.last_ns = min(self.last_ns, time_ns)
+
+    @property
+    def seconds(self) -> float:
+        return (self.last_ns - self.start_ns) / NS
+
+    @property
+    def period_s(self) -> float:
+        return self.seconds / max(self.cells.readings - 1, 1)
+
+
+def gauge_of(channel: Channel | None, resolution: float) -> Gauge:
+    """A channel's limits of error in SI. A display that never moved is taken to have steps of its fixed error."""
+    if channel is None:
+        return Gauge(0.2, 0.1, resolution or 0.2)
+    fixed = channel.unit.difference_to_si(channel.accuracy.fixed)
+    return Gauge(fixed, channel.accuracy.relative, resolution or fixed)
+
+
+def thermal_of(hold: Hold, channel: Channel | None) -> Thermal:
+    """Measured when a thermometer spoke in at least 4 of 5 cells, else assumed with its allowance."""
+    if len(hold.cells):
+        kelvin = hold.cells.means().temperature
+        known = kelvin[~np.isnan(kelvin)]
+        if channel is not None and known.size >= 0.8 * kelvin.size:
+            level = float(known.mean())
+            return Thermal(level, channel.standard_uncertainty(level), 0.0)
+    spread = limit("evacuation.assumed_temperature_spread") / 3.0**0.5
+    return Thermal(limit("evacuation.assumed_temperature") + _KELVIN, spread, limit("evacuation.temperature_drift"))
+
+
+def fit_hold(hold: Hold, pressure: Channel | None, temperature: Channel | None, resolution: float) -> RiseFit | None:
+    if not len(hold.cells):
+        return None
+    return fit(hold.cells.means(), gauge_of(pressure, resolution), thermal_of(hold, temperature))

@@ -1,0 +1,348 @@
+"""What the evacuation watch says: its verdict with evidence and reasons, and its live status."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from baytrace.measure.instant import NS, format_instant
+from baytrace.measure.verdict import Curve, Figure, Outcome, Status, Verdict
+from baytrace.physics import leak
+from baytrace.physics.pressure_rise import Estimate, RiseFit
+from baytrace.watches.evacuation import wording
+from baytrace.watches.evacuation.assess import Assessment
+from baytrace.watches.evacuation.decision import Cause
+from baytrace.watches.evacuation.phases import Phase
+from baytrace.watches.limits_table import limit
+
+if TYPE_CHECKING:
+    from baytrace.watches.evacuation.watch import Evacuation
+
+_K95 = 1.959_964
+CAUTION_HOLD = "Leave the valves closed: an opened valve ends the hold."
+
+
+def figure(estimate: Estimate, unit: str, scale: float = 1.0) -> Figure:
+    return Figure(estimate.value * scale, unit, estimate.low * scale, estimate.high * scale, 0.95)
+
+
+# ---- evidence
+
+
+def evidence(watch: Evacuation, weighed: Assessment | None) -> dict[str, Figure]:
+    found: dict[str, Figure] = {}
+    if weighed is not None and weighed.fit is not None:
+        found |= fitted(watch, weighed.fit)
+    if watch.hold is not None:
+        found["hold_time"] = Figure(watch.hold.seconds, "s")
+    if watch.settings.phase == "all":
+        found["deep_vacuum_time"] = Figure(watch.deep_s, "s")
+    if watch.deepest is not None:
+        channel = watch.pressure_channel
+        spread = channel.standard_uncertainty(watch.deepest) if channel is not None else None
+        found["deepest_pressure"] = (
+            Figure(watch.deepest, "Pa") if spread is None else Figure.between(watch.deepest, spread, "Pa")
+        )
+    return found
+
+
+def fitted(watch: Evacuation, fit: RiseFit) -> dict[str, Figure]:
+    found = {"rise_rate": figure(fit.rate, "Pa/s"), "vapour_rise": figure(fit.vapour, "Pa")}
+    if fit.vapour.low > 0.0 and fit.vapour_time.low <= fit.vapour_time.high:
+        found["vapour_time"] = figure(fit.vapour_time, "s")
+    if watch.settings.volume_l is None:
+        return found
+    cubic = watch.settings.volume_l * 1e-3
+    found["leak_rate"] = figure(fit.rate, "Pa*m3/s", cubic)
+    found["leak_rate_mbar_l_s"] = figure(fit.rate, "mbar*L/s", cubic / leak.PA_M3_S_PER_MBAR_L_S)
+    if watch.gas is not None:
+        yearly = leak.yearly_loss(1.0, watch.gas, watch.settings.ambient_pa)
+        found["yearly_loss_equal_throughput"] = figure(fit.rate, "g/a", cubic * yearly.equal_throughput)
+        found["yearly_loss_laminar"] = figure(fit.rate, "g/a", cubic * yearly.laminar)
+    return found
+
+
+# ---- verdict
+
+
+def verdict(watch: Evacuation, weighed: Assessment | None) -> Verdict:
+    figures = evidence(watch, weighed)
+    outcome, finding, reasons = _decide(watch, weighed)
+    if finding == "too short":
+        missing = _missing(watch, weighed)
+        if missing > 0.0:
+            figures["more_time_needed"] = Figure(missing, "s")
+    elif outcome is Outcome.UNDECIDED and weighed is not None and weighed.more_s is not None:
+        figures["more_time_needed"] = Figure(weighed.more_s, "s")
+    return Verdict(watch.name, outcome, finding, tuple(reasons + _remarks(watch, weighed)), figures)
+
+
+def _missing(watch: Evacuation, weighed: Assessment | None) -> float:
+    deep = max(watch.settings.deep_vacuum_s - watch.deep_s, 0.0) if watch.settings.phase == "all" else 0.0
+    if watch.hold is None:
+        return deep + watch.settings.hold_s
+    if deep > _slack(watch):
+        return deep + watch.settings.hold_s
+    more = weighed.more_s if weighed is not None and weighed.more_s is not None else 0.0
+    return max(watch.settings.hold_s - watch.hold.seconds, more)
+
+
+def _slack(watch: Evacuation) -> float:
+    """A trace of N readings spans N - 1 periods: two periods are no shortfall."""
+    return 2.0 * watch.hold.period_s if watch.hold is not None else 0.0
+
+
+def _decide(watch: Evacuation, weighed: Assessment | None) -> tuple[Outcome, str, list[str]]:
+    hold, settings = watch.hold, watch.settings
+    if hold is None or weighed is None:
+        return _before_hold(watch)
+    complete = hold.seconds >= settings.hold_s - _slack(watch)
+    proven = complete or settings.stop_early or weighed.beyond_saturation
+    if weighed.cause.bad and proven:
+        return Outcome.FAIL, str(weighed.cause), [_sentence(wording.found(weighed.cause)), *_leak_words(watch, weighed)]
+    shallow = _not_deep_enough(watch)
+    if shallow is not None:
+        return shallow
+    short = _too_short(watch, weighed, complete)
+    if short:
+        return Outcome.UNDECIDED, "too short", short
+    if hold.gaps or hold.silent(watch.now_ns) and watch.hold_end is None:
+        return Outcome.UNDECIDED, "undecided", [_gap_words(watch)]
+    if weighed.cause is Cause.TIGHT:
+        return Outcome.PASS, "tight", [_sentence(wording.found(Cause.TIGHT))]
+    return Outcome.UNDECIDED, "undecided", [_sentence(wording.found(Cause.UNDECIDED)), *_undecided_words(weighed)]
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:] + "."
+
+
+def _before_hold(watch: Evacuation) -> tuple[Outcome, str, list[str]]:
+    if watch.last_pressure is None:
+        return Outcome.UNDECIDED, "undecided", ["No reading of the system pressure was seen."]
+    since = watch.pump_since_ns
+    pumped = (watch.now_ns - since) / NS if since is not None else 0.0
+    if pumped >= watch.settings.deep_vacuum_s:
+        shallow = _not_deep_enough(watch)
+        if shallow is not None:
+            return shallow
+    return (
+        Outcome.UNDECIDED,
+        "too short",
+        [
+            "No hold was seen: neither a mark 'isolated' nor a turn of the pressure. "
+            "If the readings begin with the hold, set phase=hold."
+        ],
+    )
+
+
+def _not_deep_enough(watch: Evacuation) -> tuple[Outcome, str, list[str]] | None:
+    deepest, target = watch.deepest, watch.settings.target_pa
+    if watch.settings.phase == "hold" or deepest is None or deepest <= target:
+        return None
+    channel = watch.pressure_channel
+    spread = channel.standard_uncertainty(deepest) if channel is not None else 0.0
+    said = f"The deepest pressure was {deepest:.0f} Pa, the target is {target:.0f} Pa"
+    if deepest - _K95 * spread > target:
+        return Outcome.FAIL, "not deep enough", [said + "."]
+    return Outcome.UNDECIDED, "undecided", [f"{said}; the gauge's accuracy leaves open whether it was reached."]
+
+
+def _too_short(watch: Evacuation, weighed: Assessment, complete: bool) -> list[str]:
+    said = []
+    settings = watch.settings
+    if settings.phase == "all" and watch.deep_s < settings.deep_vacuum_s - _slack(watch):
+        said.append(
+            f"Deep vacuum lasted {wording.span(watch.deep_s)} below {settings.target_pa:.0f} Pa with the pump on; "
+            f"{wording.span(settings.deep_vacuum_s)} are set."
+        )
+    assert watch.hold is not None
+    if not complete and not (settings.stop_early and weighed.cause is Cause.TIGHT):
+        said.append(f"The hold lasted {wording.span(watch.hold.seconds)}; {wording.span(settings.hold_s)} are set.")
+        if weighed.cause is not Cause.UNDECIDED:
+            said.append(f"What was seen of it already says: {weighed.cause}.")
+    return said
+
+
+def _leak_words(watch: Evacuation, weighed: Assessment) -> list[str]:
+    fit = weighed.fit
+    if fit is None or weighed.cause is Cause.MOISTURE:
+        return []
+    volume = watch.settings.volume_l
+    if volume is None:
+        return []
+    flow = fit.rate.value * volume * 1e-3
+    said = f"Air comes in at {flow:.2g} Pa m3/s ({leak.mbar_l_s(flow):.2g} mbar L/s)"
+    if watch.gas is None:
+        return [said + "."]
+    loss = leak.yearly_loss(flow, watch.gas, watch.settings.ambient_pa)
+    return [
+        f"{said}. As {watch.gas.name} standing at 20 degC that is {loss.equal_throughput:.2g} g a year if the same "
+        f"throughput leaves, {loss.laminar:.2g} g a year if the leak is a fine channel (laminar flow)."
+    ]
+
+
+def _undecided_words(weighed: Assessment) -> list[str]:
+    if weighed.fit is None:
+        return ["Too few readings."]
+    said = [f"The rise: {wording.leak_words(weighed.stand)}, {wording.water_words(weighed.stand)}."]
+    if weighed.more_s is not None:
+        said.append(f"About {wording.about(weighed.more_s)} more of hold should decide it.")
+    else:
+        said.append("A longer hold alone would not decide it; a steadier temperature or a finer gauge might.")
+    return said
+
+
+def _gap_words(watch: Evacuation) -> str:
+    hold = watch.hold
+    assert hold is not None
+    longest = max((gap.seconds for gap in hold.gaps), default=(watch.now_ns - hold.last_ns) / NS)
+    return (
+        f"The gauge was silent for {wording.span(longest)} during the hold (at most {wording.span(watch.settings.max_gap_s)} "
+        "are allowed), so this hold cannot pass; mark 'isolated' to begin another."
+    )
+
+
+def _remarks(watch: Evacuation, weighed: Assessment | None) -> list[str]:
+    """What a reader of the verdict should know besides."""
+    said = []
+    plateau = watch.water.plateau
+    if plateau is not None:
+        kind = "ice or cold water may have been" if plateau.ice else "water was"
+        said.append(
+            f"During the pull-down {kind} boiling off: {wording.span(plateau.seconds)} near {plateau.pressure:.0f} Pa."
+        )
+    if watch.hold_end is not None and watch.hold_end.why not in ("hold complete",):
+        said.append(f"The hold ended: {watch.hold_end.why}.")
+    if weighed is not None and weighed.fit is not None:
+        if weighed.fit.thermal.drift_k > 0.0:
+            said.append(
+                f"No system temperature was measured: {weighed.fit.thermal.drift_k:.0f} K of unseen drift is allowed for."
+            )
+        if watch.settings.volume_l is None:
+            said.append(
+                f"The loop's volume is not given: the leak limit is taken as a rise of {watch.limits.rate:.3g} Pa/s "
+                f"({limit('evacuation.assumed_volume_l'):g} L)."
+            )
+    if watch.wild:
+        said.append(f"{watch.wild} wild readings were left out.")
+    if watch.bad_readings:
+        said.append(f"{watch.bad_readings} unusable readings were left out.")
+    return said
+
+
+# ---- status
+
+
+def status(watch: Evacuation) -> Status:
+    match watch.phase:
+        case Phase.HOLD:
+            return _holding(watch)
+        case Phase.WAITING:
+            said, waiting = "Waiting for the pump", "the pump"
+            return Status(str(watch.phase), said, "deepest_pressure", waiting, details=_details(watch, None))
+        case Phase.PULL_DOWN | Phase.DEEP_VACUUM:
+            return _pumping(watch)
+        case _:
+            given = watch.verdict()
+            said = f"Hold over: {given.finding} ({given.outcome})"
+            return Status(
+                str(watch.phase),
+                said,
+                _headline(watch),
+                progress=1.0,
+                details=_details(watch, None),
+                curve=_curve(watch),
+            )
+
+
+def _headline(watch: Evacuation) -> str:
+    return "leak_rate" if watch.settings.volume_l is not None else "rise_rate"
+
+
+def _pumping(watch: Evacuation) -> Status:
+    settings = watch.settings
+    left = max(settings.deep_vacuum_s - watch.deep_s, 0.0)
+    progress = min(watch.deep_s / settings.deep_vacuum_s, 1.0) if settings.deep_vacuum_s else 1.0
+    pressure = watch.last_pressure or 0.0
+    if watch.phase is Phase.PULL_DOWN:
+        said = f"Pulling down, {pressure:.0f} Pa, target {settings.target_pa:.0f} Pa"
+        if watch.water.plateau is not None:
+            said += "; water is boiling off" if not watch.water.plateau.ice else "; water may be freezing in the loop"
+        return Status(
+            "pull-down", said, "deepest_pressure", "deep vacuum", None, progress, details=_details(watch, None)
+        )
+    said = f"Deep vacuum, {wording.span(watch.deep_s)} of {wording.span(settings.deep_vacuum_s)} below {settings.target_pa:.0f} Pa"
+    if left == 0.0:
+        said += ": long enough, close the valves and mark 'isolated'"
+        return Status("deep vacuum", said, "deep_vacuum_time", "isolation", None, 1.0, details=_details(watch, None))
+    return Status("deep vacuum", said, "deep_vacuum_time", "time", left, progress, details=_details(watch, None))
+
+
+def _holding(watch: Evacuation) -> Status:
+    weighed = watch.weighed(ahead=True)
+    settings = watch.settings
+    left = max(settings.hold_s - weighed.seconds, weighed.more_s or 0.0, 0.0)
+    known = weighed.more_s is not None or weighed.cause is not Cause.UNDECIDED or weighed.fit is None
+    said = wording.holding(weighed, settings.hold_s)
+    assert watch.hold is not None
+    if watch.hold.silent(watch.now_ns):
+        said = _gap_words(watch)
+    return Status(
+        "hold",
+        said,
+        _headline(watch),
+        "evidence" if weighed.seconds >= settings.hold_s else "time",
+        left if known else None,
+        min(weighed.seconds / max(weighed.seconds + left, 1.0), 1.0) if known else None,
+        CAUTION_HOLD,
+        _curve(watch),
+        _details(watch, weighed),
+    )
+
+
+def _curve(watch: Evacuation) -> Curve | None:
+    """The fit over the hold, with the scatter of a cell; ahead of now, fanned out by the interval of the rate."""
+    if watch.hold is None:
+        return None
+    fit = watch.weighed(ahead=watch.hold_end is None).fit
+    if fit is None:
+        return None
+    end = fit.span_s if watch.hold_end is not None else max(watch.settings.hold_s, fit.span_s)
+    time_s = np.linspace(0.0, end, 61)
+    level = fit.level(time_s)
+    beyond = np.maximum(time_s - fit.span_s, 0.0)
+    noise = _K95 * fit.noise_pa
+    low = level - noise - (fit.rate.value - fit.rate.low) * beyond
+    high = level + noise + (fit.rate.high - fit.rate.value) * beyond
+    times = [watch.hold.start_ns + round(second * NS) for second in time_s.tolist()]
+    return Curve("system_pressure", times, level.tolist(), np.maximum(low, 0.0).tolist(), high.tolist())
+
+
+def _details(watch: Evacuation, weighed: Assessment | None) -> dict[str, Any]:
+    details: dict[str, Any] = {
+        "phases": [
+            {"phase": str(seen.phase), "since": format_instant(seen.start_ns, 3), "seen_by": seen.how}
+            for seen in watch.seen
+        ],
+        "deep_vacuum_s": watch.deep_s,
+        "wild_readings": watch.wild,
+        "unusable_readings": watch.bad_readings,
+    }
+    plateau = watch.water.plateau
+    if plateau is not None:
+        details["water_plateau"] = {"seconds": plateau.seconds, "pressure_pa": plateau.pressure, "ice": plateau.ice}
+    if watch.early is not None:
+        details["early"] = {"finding": str(watch.early.cause), "after_s": watch.early.seconds}
+    if weighed is not None and weighed.fit is not None:
+        fit = weighed.fit
+        details["fit"] = {
+            "evidence": {name: one.to_json() for name, one in fitted(watch, fit).items()},
+            "noise_pa": fit.noise_pa,
+            "memory": fit.scatter.memory,
+            "shape": fit.kind.name.lower(),
+            "finding_so_far": str(weighed.cause),
+            "more_s": weighed.more_s,
+        }
+    return details

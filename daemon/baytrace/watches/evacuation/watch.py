@@ -1,0 +1,332 @@
+"""The evacuation as a state machine over readings and marks."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from baytrace.measure.channel import Channel
+from baytrace.measure.instant import NS
+from baytrace.measure.reading import Mark, Quality, Reading
+from baytrace.measure.roles import Role
+from baytrace.measure.verdict import Status, Verdict
+from baytrace.physics import leak
+from baytrace.physics.wild_readings import WildReadings
+from baytrace.watches.evacuation import report
+from baytrace.watches.evacuation.assess import Assessment, weigh
+from baytrace.watches.evacuation.decision import Cause, Limits
+from baytrace.watches.evacuation.hold import Hold, gauge_of
+from baytrace.watches.evacuation.phases import HoldEnd, HoldGuard, Phase, Said, Seen, Tick, Ticker, meaning
+from baytrace.watches.evacuation.settings import EvacuationSettings
+from baytrace.watches.evacuation.turn import SecondTurn, TurnFinder
+from baytrace.watches.evacuation.water import PlateauFinder
+from baytrace.watches.limits_table import limit
+from baytrace.watches.watch import View
+
+_STALE_TEMPERATURE_NS = 120 * NS
+_FIRST_LOOK_S, _NEXT_LOOK = 60.0, 1.15
+_AIR_PA = 50_000.0
+_AGAIN_PA = 2_000.0
+_KELVIN = 273.15
+_UNUSABLE = int(Quality.NOT_A_NUMBER | Quality.UNDER_RANGE | Quality.OVER_RANGE)
+
+
+class Evacuation:
+    name: ClassVar[str] = "evacuation"
+    roles: ClassVar[frozenset[str]] = frozenset({Role.SYSTEM_PRESSURE, Role.SYSTEM_TEMPERATURE})
+    Settings: ClassVar[type[EvacuationSettings]] = EvacuationSettings
+    summary: ClassVar[str] = "pull-down, deep vacuum and the hold: tight, leak or water"
+
+    def __init__(self, settings: EvacuationSettings, view: View) -> None:
+        self.settings = settings
+        self.gas = leak.refrigerant(settings.refrigerant) if settings.refrigerant else None
+        self._channels = view.channels
+        self.pressure_channel = _of_role(view, Role.SYSTEM_PRESSURE)
+        self.temperature_channel = _of_role(view, Role.SYSTEM_TEMPERATURE)
+        gauge = gauge_of(self.pressure_channel, 0.0)
+        self._wild = WildReadings(3.0 * gauge.fixed)
+        spread = limit("evacuation.assumed_temperature_spread")
+        middle = limit("evacuation.assumed_temperature") + _KELVIN
+        self.water = PlateauFinder(middle - spread, middle + spread)
+        self.limits = Limits(settings.rate_limit, settings.vapour_limit_pa)
+        self._max_gap_ns = int(settings.max_gap_s * NS)
+        self.now_ns = 0
+        self.phase = Phase.WAITING
+        self.seen: list[Seen] = []
+        self.last_pressure: float | None = None
+        self._last_ns: int | None = None
+        self._sample_ns = 0
+        self._temperature: float | None = None
+        self._temperature_ns = 0
+        self._ticker = Ticker()
+        self.bad_readings = 0
+        self.pump_since_ns: int | None = None
+        self.deepest: float | None = None
+        self.deep_s = 0.0
+        self._deep_maybe = 0.0
+        self._turn = TurnFinder(limit("evacuation.bounce"), settings.max_gap_s)
+        self._again = SecondTurn()
+        self.hold: Hold | None = None
+        self.hold_end: HoldEnd | None = None
+        self._guard = HoldGuard(limit("evacuation.vacuum_range_pa"))
+        self._next_look_s = _FIRST_LOOK_S
+        self.early: Assessment | None = None
+        self._fixed: Verdict | None = None
+        self._fixed_assessment: Assessment | None = None
+        self._cache: tuple[int, Assessment] | None = None
+        self._aired = False
+
+    # ---- what comes in
+
+    def reading(self, reading: Reading) -> None:
+        if reading.time_ns > self.now_ns:
+            self.now_ns = reading.time_ns
+        if reading.quality & _UNUSABLE:
+            self.bad_readings += reading.role == Role.SYSTEM_PRESSURE
+            return
+        if reading.role == Role.SYSTEM_TEMPERATURE:
+            self._warmth(reading)
+            return
+        if reading.role != Role.SYSTEM_PRESSURE:
+            return
+        if self._last_ns is not None and reading.time_ns <= self._last_ns:
+            return
+        if reading.channel != (self.pressure_channel.name if self.pressure_channel else reading.channel):
+            return
+        self._last_ns = reading.time_ns
+        good = self._wild.take(reading.time_ns, reading.value)
+        if good is None:
+            self._sample(reading.time_ns, reading.value)
+        else:
+            for time_ns, value in good:
+                self._sample(time_ns, value)
+
+    def mark(self, mark: Mark) -> None:
+        self.now_ns = max(self.now_ns, mark.time_ns)
+        said = meaning(mark.text)
+        if said is None:
+            return
+        for time_ns, value in self._wild.settle():
+            self._sample(time_ns, value)
+        match said:
+            case Said.PUMP_ON:
+                self._end_hold(HoldEnd("pump restarted", mark.time_ns))
+                self._pump(mark.time_ns, "mark")
+            case Said.ISOLATED:
+                if self.hold is not None and self.hold_end is None and self.hold.marked:
+                    self._end_hold(HoldEnd("isolated again", mark.time_ns))
+                self._isolate(Hold(mark.time_ns, marked=True, max_gap_s=self.settings.max_gap_s), "mark")
+            case Said.ENDED:
+                if self.hold is not None and self.hold_end is None:
+                    self._end_hold(HoldEnd(f"mark: {mark.text}", mark.time_ns))
+                elif self.phase is not Phase.WAITING:
+                    self._enter(Phase.OVER, mark.time_ns, f"mark: {mark.text}")
+
+    def advance(self, time_ns: int) -> None:
+        self.now_ns = max(self.now_ns, time_ns)
+
+    # ---- readings
+
+    def _warmth(self, reading: Reading) -> None:
+        held = self._temperature
+        # a thermometer's own noise would be carried into the pressure by saturation: smoothed over some 20 readings
+        stale = held is None or reading.time_ns - self._temperature_ns > _STALE_TEMPERATURE_NS
+        self._temperature = reading.value if stale or held is None else held + 0.1 * (reading.value - held)
+        self._temperature_ns = reading.time_ns
+
+    def temperature_at(self, time_ns: int) -> float | None:
+        """K, smoothed; None when there is no thermometer or it has been silent."""
+        return self._temperature if time_ns - self._temperature_ns <= _STALE_TEMPERATURE_NS else None
+
+    def _sample(self, time_ns: int, pressure: float) -> None:
+        if self.settings.phase == "hold" and not self.seen:
+            self._isolate(Hold(time_ns, marked=True, max_gap_s=self.settings.max_gap_s), "first reading")
+        hold = self.hold
+        if hold is not None and self.hold_end is None:
+            if time_ns >= hold.start_ns:
+                hold.add(time_ns, pressure, self.temperature_at(time_ns))
+            if not hold.marked:
+                self._again.add(time_ns, pressure, self.temperature_at(time_ns))
+                self._count_deep(time_ns, pressure, provisional=True)
+        elif self.phase is not Phase.OVER:
+            self._count_deep(time_ns, pressure, provisional=False)
+            self._turn.add(time_ns, pressure, self.temperature_at(time_ns))
+        self.last_pressure = pressure
+        self._sample_ns = time_ns
+        tick = self._ticker.take(time_ns, pressure)
+        if tick is not None:
+            self._tick(tick)
+
+    def _count_deep(self, time_ns: int, pressure: float, *, provisional: bool) -> None:
+        target = self.settings.target_pa
+        if self.deepest is None or pressure < self.deepest:
+            self.deepest = pressure
+        if pressure > target or self.last_pressure is None or self.last_pressure > target:
+            return
+        step = time_ns - self._sample_ns
+        if step <= self._max_gap_ns:
+            if provisional:
+                self._deep_maybe += step / NS
+            else:
+                self.deep_s += step / NS
+
+    def _tick(self, tick: Tick) -> None:
+        if self.hold is not None and self.hold_end is None:
+            self._hold_tick(self.hold, tick)
+        elif self.phase is Phase.OVER:
+            self._over_tick(tick)
+        else:
+            self._pump_tick(tick)
+
+    # ---- phases
+
+    def _enter(self, phase: Phase, time_ns: int, how: str) -> None:
+        if phase is not self.phase or not self.seen:
+            self.phase = phase
+            self.seen = [*self.seen[-49:], Seen(phase, time_ns, how)]
+
+    def _pump(self, time_ns: int, how: str) -> None:
+        if self.pump_since_ns is None:
+            self.pump_since_ns = time_ns
+        self._turn.restart()
+        self._enter(Phase.PULL_DOWN, time_ns, how)
+
+    def _pump_tick(self, tick: Tick) -> None:
+        """Waiting, pull-down and deep vacuum: follow the lowest pressure, and see the turn away from it."""
+        before = self._turn.low
+        turned = self._turn.take(tick, self._wild.resolution)
+        target = self.settings.target_pa
+        if self.phase is Phase.WAITING:
+            if tick.pressure <= target:
+                self._pump(tick.time_ns, "already evacuated")
+            elif before is not None and tick.pressure < 0.97 * before:
+                self._pump(tick.time_ns, "pressure falls")
+            return
+        if tick.pressure <= target:
+            self._enter(Phase.DEEP_VACUUM, tick.time_ns, "target reached")
+        elif tick.pressure > 1.2 * target:
+            self._enter(Phase.PULL_DOWN, tick.time_ns, "above the target")
+            self.water.take(tick, self.temperature_at(tick.time_ns))
+        if turned is not None:
+            self._isolate(turned, "turn of the curve")
+
+    def _isolate(self, hold: Hold, how: str) -> None:
+        self.hold, self.hold_end = hold, None
+        self._turn.restart(self._turn.low)
+        self._guard = HoldGuard(limit("evacuation.vacuum_range_pa"))
+        self._again = SecondTurn()
+        self._next_look_s, self.early, self._cache = _FIRST_LOOK_S, None, None
+        self._deep_maybe = 0.0
+        self._aired = False
+        self.phase = Phase.WAITING if self.phase is Phase.HOLD else self.phase
+        self._enter(Phase.HOLD, hold.start_ns, how)
+
+    def _hold_tick(self, hold: Hold, tick: Tick) -> None:
+        ended = self._guard.take(tick)
+        if ended is not None and not hold.marked and ended.why == "pump restarted":
+            self._bounced(tick)
+            return
+        if ended is None and not hold.marked and not self._guard.jumping:
+            low = self._turn.low
+            if low is not None and tick.pressure < low:
+                self._bounced(tick)
+                return
+            later = self._again.take(
+                hold, tick, self._turn.clear(hold.first_pressure or tick.pressure, self._wild.resolution)
+            )
+            if later is not None:
+                self.deep_s += self._deep_maybe
+                self._isolate(later, "second turn of the curve")
+                return
+        if ended is not None:
+            self._end_hold(ended)
+            if ended.why == "pump restarted":
+                self._pump(tick.time_ns, "pressure falls")
+            return
+        self._look(hold)
+
+    def _bounced(self, tick: Tick) -> None:
+        """The turn was none: the pump has been running all the while, unless a full hold stood before it drew down."""
+        if self.hold is not None and self.hold.seconds >= self.settings.hold_s:
+            self._end_hold(HoldEnd("pump restarted", tick.time_ns))
+        else:
+            self.deep_s += self._deep_maybe
+        self.hold, self.hold_end = None, None
+        self._pump(tick.time_ns, "fell back below the turn")
+        self._turn.restart(tick.pressure)
+
+    def _over_tick(self, tick: Tick) -> None:
+        """A second evacuation needs no mark when air was let in between."""
+        if tick.pressure > _AIR_PA:
+            self._aired = True
+        elif self._aired and tick.pressure < _AGAIN_PA:
+            self._aired = False
+            self.deep_s, self.deepest = 0.0, None
+            self._pump(tick.time_ns, "pressure falls again")
+            self.hold = None
+
+    def _look(self, hold: Hold) -> None:
+        """Weigh the hold at set lengths only, whoever asks in between: a replay looks at the same instants."""
+        seconds = hold.seconds
+        full = self.settings.hold_s
+        if seconds < self._next_look_s:
+            return
+        if seconds < full and self.early is not None and not self.settings.stop_early:
+            self._next_look_s = full
+            return
+        self._next_look_s = max(seconds * _NEXT_LOOK, seconds + 10.0)
+        if seconds < full < self._next_look_s:
+            self._next_look_s = full
+        weighed = self.weighed(ahead=False)
+        if weighed.cause is Cause.UNDECIDED:
+            return
+        if self.early is None and seconds < full:
+            self.early = weighed
+        if not hold.marked:
+            # a bounce with the pump on can look like a turn: only the end of the hold settles it
+            return
+        if seconds >= full or self.settings.stop_early or (weighed.cause is Cause.LEAK and weighed.beyond_saturation):
+            self._end_hold(HoldEnd("hold complete", self.now_ns))
+
+    def _end_hold(self, ended: HoldEnd) -> None:
+        hold = self.hold
+        if hold is None or self.hold_end is not None:
+            return
+        if ended.time_ns < hold.last_ns:
+            hold.cut(ended.time_ns)
+        self.hold_end = ended
+        self._cache = None
+        self._fixed_assessment = self.weighed(ahead=True)
+        self._fixed = report.verdict(self, self._fixed_assessment)
+        self._enter(Phase.OVER, ended.time_ns, ended.why)
+
+    # ---- what goes out
+
+    def weighed(self, *, ahead: bool) -> Assessment:
+        """The present hold (there must be one), from cache when no reading came since."""
+        hold = self.hold
+        assert hold is not None
+        if self.hold_end is not None and self._fixed_assessment is not None and self._cache is None and not ahead:
+            return self._fixed_assessment
+        key = hold.cells.readings * 2 + ahead
+        if self._cache is None or self._cache[0] != key:
+            resolution = self._wild.resolution
+            made = weigh(hold, self.limits, self.pressure_channel, self.temperature_channel, resolution, ahead=ahead)
+            self._cache = (key, made)
+        return self._cache[1]
+
+    @property
+    def wild(self) -> int:
+        return self._wild.dropped
+
+    def status(self) -> Status:
+        return report.status(self)
+
+    def verdict(self) -> Verdict:
+        live = self.hold is not None and self.hold_end is None
+        if not live and self._fixed is not None:
+            return self._fixed
+        return report.verdict(self, self.weighed(ahead=True) if live else None)
+
+
+def _of_role(view: View, role: Role) -> Channel | None:
+    return next((channel for channel in view.channels.values() if channel.role is role), None)

@@ -1,0 +1,68 @@
+"""Plain sentences of the evacuation watch."""
+
+from __future__ import annotations
+
+from baytrace.watches.evacuation.assess import Assessment
+from baytrace.watches.evacuation.decision import Against, Cause
+
+
+def span(seconds: float) -> str:
+    """`45 s`, `9 min 20 s`, `1 h 5 min`."""
+    whole = round(seconds)
+    if whole < 60:
+        return f"{whole} s"
+    if whole < 3600:
+        minutes, rest = divmod(whole, 60)
+        return f"{minutes} min {rest} s" if rest else f"{minutes} min"
+    hours, rest = divmod(round(whole / 60), 60)
+    return f"{hours} h {rest} min" if rest else f"{hours} h"
+
+
+def about(seconds: float) -> str:
+    """A time nobody should read to the second."""
+    if seconds < 90:
+        return f"{max(round(seconds / 10) * 10, 10)} s"
+    if seconds < 5400:
+        return f"{round(seconds / 60)} min"
+    return f"{seconds / 3600:.1f} h"
+
+
+def water_words(stand: Against | None) -> str:
+    return {None: "water not known", "below": "water unlikely", "above": "water is there"}.get(
+        stand and stand.vapour, "water not yet excluded"
+    )
+
+
+def leak_words(stand: Against | None) -> str:
+    return {None: "leak not known", "below": "no leak above the limit", "above": "it leaks"}.get(
+        stand and stand.rate, "leak not yet excluded"
+    )
+
+
+def holding(assessment: Assessment, hold_s: float) -> str:
+    """The live sentence of a hold."""
+    text = f"Holding vacuum, {span(assessment.seconds)} of {span(hold_s)}"
+    fit = assessment.fit
+    if fit is None:
+        return f"{text}, too early to tell"
+    text += (
+        f", rise {fit.rate.value * 60.0:.2g} Pa/min, {water_words(assessment.stand)}, {leak_words(assessment.stand)}"
+    )
+    if assessment.cause is not Cause.UNDECIDED:
+        if assessment.seconds < hold_s:
+            text += f": the evidence says {assessment.cause}, the set time runs on"
+        return text
+    if assessment.more_s is None:
+        return f"{text}: a longer hold alone will not decide it"
+    return f"{text}: about {about(max(assessment.more_s, hold_s - assessment.seconds))} more"
+
+
+def found(cause: Cause) -> str:
+    """One sentence for a decided hold."""
+    return {
+        Cause.TIGHT: "the loop holds: no leak above the limit, and no water",
+        Cause.LEAK: "the pressure keeps rising without levelling off: air is coming in",
+        Cause.MOISTURE: "the pressure rises and levels off: water, or refrigerant out of the oil, is evaporating",
+        Cause.LEAK_AND_MOISTURE: "part of the rise levels off (water or refrigerant out of the oil) and part does not (a leak)",
+        Cause.UNDECIDED: "what was measured does not decide between tight, leak and water",
+    }[cause]
