@@ -1,5 +1,76 @@
-"""The command line."""
+"""The command line: one module in `baytrace.commands` a command, found by walking the package.
+
+Exit codes: 0 done or pass, 1 fail, 2 bad input or usage, 3 undecided, 4 verification failed, 5 the environment failed.
+An error a person can mend is one line on stderr, never a traceback.
+"""
+
+from __future__ import annotations
+
+import importlib
+import pkgutil
+import sys
+from typing import Annotated
+
+import typer
+
+import baytrace
+from baytrace import commands
+from baytrace.measure.faults import BaytraceError
+
+
+def _modules(arguments: list[str]) -> list[str]:
+    """The command modules to load: only the one asked for where that is plain, so that it starts quickly."""
+    names = sorted(info.name for info in pkgutil.iter_modules(commands.__path__) if not info.name.startswith("_"))
+    wanted = arguments[0].replace("-", "_") if arguments else ""
+    return [wanted] if wanted in names else names
+
+
+def build(arguments: list[str]) -> typer.Typer:
+    app = typer.Typer(
+        name="baytrace",
+        help="A bench daemon for air-conditioning work: it measures, judges and keeps what the instruments said.",
+        no_args_is_help=True,
+        pretty_exceptions_enable=False,
+        add_completion=True,
+        context_settings={"help_option_names": ["-h", "--help"]},
+    )
+
+    @app.callback(invoke_without_command=True)
+    def top(
+        version: Annotated[bool, typer.Option("--version", help="Print the version and end.")] = False,
+    ) -> None:
+        if version:
+            print(baytrace.__version__)
+            raise typer.Exit
+
+    for name in _modules(arguments):
+        importlib.import_module(f"{commands.__name__}.{name}").register(app)
+    return app
+
+
+def run(arguments: list[str] | None = None) -> int:
+    """The exit code of one command line."""
+    arguments = sys.argv[1:] if arguments is None else arguments
+    try:
+        result = build(arguments)(args=arguments, standalone_mode=False, prog_name="baytrace")
+    except BaytraceError as error:
+        print(f"baytrace: {error}", file=sys.stderr)
+        return error.exit_code
+    except typer.Exit as error:
+        return int(error.exit_code)
+    except (typer.Abort, KeyboardInterrupt):
+        print("baytrace: stopped", file=sys.stderr)
+        return 130
+    except BrokenPipeError:
+        sys.stderr.close()
+        return 0
+    except Exception as error:
+        if hasattr(error, "format_message"):
+            print(f"baytrace: {' '.join(error.format_message().split())}; see --help", file=sys.stderr)
+            return 2
+        raise
+    return int(result) if isinstance(result, int) else 0
 
 
 def main() -> None:
-    raise SystemExit(2)
+    sys.exit(run())

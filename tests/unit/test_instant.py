@@ -29,7 +29,9 @@ def test_nanoseconds_survive(ns):
     assert parse_instant(format_instant(ns)) == ns
 
 
-@pytest.mark.parametrize("text", ["2026-11-25", "2026-11-25T09:30:00", "2026-13-01T00:00:00Z", "yesterday", "", "2026-02-30T00:00:00Z"])
+@pytest.mark.parametrize(
+    "text", ["2026-11-25", "2026-11-25T09:30:00", "2026-13-01T00:00:00Z", "yesterday", "", "2026-02-30T00:00:00Z"]
+)
 def test_what_is_no_instant_is_refused(text):
     """An instant without offset or outside the calendar is not guessed at."""
     with pytest.raises(BadInput):

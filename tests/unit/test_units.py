@@ -43,7 +43,16 @@ def test_micron_is_a_pressure_here():
     assert parse_unit("micron").quantity is Quantity.PRESSURE
 
 
-@pytest.mark.parametrize(("text", "against"), [("kPa", Against.GAUGE), ("kPaa", Against.ABSOLUTE), ("psig", Against.GAUGE), ("psia", Against.ABSOLUTE), ("inHg vac", Against.VACUUM)])
+@pytest.mark.parametrize(
+    ("text", "against"),
+    [
+        ("kPa", Against.GAUGE),
+        ("kPaa", Against.ABSOLUTE),
+        ("psig", Against.GAUGE),
+        ("psia", Against.ABSOLUTE),
+        ("inHg vac", Against.VACUUM),
+    ],
+)
 def test_a_suffix_says_what_a_pressure_counts_from(text, against):
     """Low side without a suffix is gauge; `a`, `g` and `vac` decide otherwise."""
     assert unit_for(Role.LOW_SIDE, text).against is against

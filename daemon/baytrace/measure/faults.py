@@ -9,7 +9,7 @@ class BaytraceError(Exception):
     exit_code = 1
 
 
-class BadInput(BaytraceError):  # noqa: N818 - reads as what it is at the place it is raised
+class BadInput(BaytraceError):
     """What a person or file gave cannot be used (exit 2)."""
 
     exit_code = 2
@@ -20,13 +20,13 @@ class BadInput(BaytraceError):  # noqa: N818 - reads as what it is at the place 
         super().__init__(f"{text}; {right}" if right else text)
 
 
-class VerificationFailed(BaytraceError):  # noqa: N818 - as BadInput
+class VerificationFailed(BaytraceError):
     """A pack or journal is not what was signed or chained (exit 4)."""
 
     exit_code = 4
 
 
-class EnvironmentFailed(BaytraceError):  # noqa: N818 - as BadInput
+class EnvironmentFailed(BaytraceError):
     """A port, broker, server or disk failed (exit 5)."""
 
     exit_code = 5

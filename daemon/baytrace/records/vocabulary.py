@@ -18,7 +18,7 @@ Watches are built with the settings in `plan`. A session id is its start as `202
 | gap | channel, from_ns, to_ns, cause |
 | stale | channel, since_ns, stale (true, false) |
 | clock_step | step_ns (wall minus expected), wall_ns, mono_ns |
-| heartbeat | (empty): time passed; every few seconds while a session runs |
+| heartbeat | (empty): time passed, and the journal could store it; every few seconds |
 | session_started | session, title, vehicle (object), refrigerant, plan ({watch: settings}), people (list), fields (object), |
 |                 | bench, channels ({version: channel}), interpreter (measure.interpret.Interpreter.state) |
 | mark | text, who |

@@ -1,0 +1,3 @@
+from baytrace.cli import main
+
+main()

@@ -1,0 +1,109 @@
+"""The bench's standing alarms: the limits of bench.toml, silent channels, and the bench's own troubles, in one book.
+
+Every transition is journalled as an `alarm` event before anyone is told; the book is folded back from them at a restart.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any, Protocol
+
+from baytrace.bench.config import BenchConfig
+from baytrace.journal.store import Journal
+from baytrace.measure.instant import format_instant
+from baytrace.measure.reading import Reading
+from baytrace.records.vocabulary import Kind
+from baytrace.watches.alarms import AlarmSpec, Condition
+from baytrace.watches.limits import LimitEngine, parse_rules
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+STORING = "bench-storing"
+
+
+class Recorder(Protocol):
+    def record(self, kind: str, data: Mapping[str, Any], committed: Callable[[], None] | None = None) -> None: ...
+    def now_ns(self) -> int: ...
+
+
+def silence_id(channel: str) -> str:
+    return "silent-" + (re.sub(r"[^A-Za-z0-9_.-]+", "-", channel) or "channel")
+
+
+class BenchAlarms:
+    """Raises BadInput at construction for limits that do not fit their channels."""
+
+    def __init__(self, config: BenchConfig, recorder: Recorder) -> None:
+        self._recorder = recorder
+        self.engine = LimitEngine(parse_rules(config.limits), config.channels)
+        book = self.engine.book
+        book.define(
+            AlarmSpec(
+                STORING,
+                "The journal cannot store",
+                priority="critical",
+                text="Readings are held back, not lost; look at the disk.",
+            )
+        )
+        for channel in config.channels:
+            text = f"No data from {channel.name}: look at the wire, the plug and the instrument."
+            book.define(
+                AlarmSpec(silence_id(channel.name), f"{channel.name} is silent", channel.name, "medium", text=text)
+            )
+
+    def restore(self, journal: Journal) -> None:
+        """Fold what earlier runs recorded."""
+        self.engine.restore(journal.events(kinds=(Kind.ALARM,)))
+
+    def reading(self, reading: Reading) -> None:
+        self.engine.reading(reading)
+        self._tell()
+
+    def advance(self, time_ns: int) -> None:
+        self.engine.advance(time_ns)
+        self._tell()
+
+    def silent(self, channel: str, *, silent: bool) -> None:
+        self._set(silence_id(channel), active=silent)
+
+    def storing_fails(self, *, fails: bool) -> None:
+        self._set(STORING, active=fails)
+
+    def _set(self, alarm: str, *, active: bool) -> None:
+        self.engine.book.condition(alarm, Condition.ALARM if active else Condition.NORMAL, self._recorder.now_ns())
+        self._tell()
+
+    def acknowledge(self, alarm: str, who: str, comment: str) -> list[dict[str, Any]]:
+        """Raises BadInput when there is nothing to acknowledge."""
+        self.engine.book.acknowledge(alarm, who, self._recorder.now_ns(), comment)
+        return self._answer()
+
+    def shelve(self, alarm: str, who: str, comment: str, seconds: float) -> list[dict[str, Any]]:
+        now = self._recorder.now_ns()
+        self.engine.book.shelve(alarm, who, now, now + int(seconds * 1e9), comment)
+        return self._answer()
+
+    def unshelve(self, alarm: str, who: str, comment: str) -> list[dict[str, Any]]:
+        self.engine.book.unshelve(alarm, who, self._recorder.now_ns(), comment)
+        return self._answer()
+
+    def reset(self, alarm: str, who: str, comment: str) -> list[dict[str, Any]]:
+        self.engine.book.reset(alarm, who, self._recorder.now_ns(), comment)
+        return self._answer()
+
+    def _answer(self) -> list[dict[str, Any]]:
+        self._tell()
+        return self.to_json()
+
+    def _tell(self) -> None:
+        for transition in self.engine.transitions():
+            self._recorder.record(Kind.ALARM, transition.data())
+
+    def to_json(self) -> list[dict[str, Any]]:
+        """Every alarm that is not simply normal, most urgent first."""
+        return [
+            row | {"id": row["alarm"], "since": format_instant(row["since_ns"], 0)}
+            for row in self.engine.book.standing()
+        ]

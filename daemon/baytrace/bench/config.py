@@ -1,0 +1,429 @@
+"""bench.toml: read, checked whole, every fault at once. Checking touches no hardware.
+
+A fault names the key's path, what is wrong and what would be right. Keys an adapter owns are checked by the adapter's own
+settings models, so a new adapter needs no line here.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+import tomllib
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from baytrace.adapter import Adapter, ChannelRequest, adapters
+from baytrace.measure.accuracy import Accuracy
+from baytrace.measure.calibration import Calibration
+from baytrace.measure.channel import Channel
+from baytrace.measure.faults import BadInput
+from baytrace.measure.interpret import standard_pressure
+from baytrace.measure.roles import Role
+from baytrace.measure.units import unit_for
+from baytrace.watches.limits_table import limit
+
+NAME = r"^[A-Za-z0-9][A-Za-z0-9 ._-]{0,63}$"
+MANY_ALLOWED = frozenset({Role.COIL_RESISTANCE, Role.AUXILIARY})
+
+
+class Fault(NamedTuple):
+    """One thing wrong with a configuration."""
+
+    key: str
+    what: str
+    right: str = ""
+
+    def line(self, file: Path | str) -> str:
+        return f"{file}: {self.key}: {self.what}" + (f"; {self.right}" if self.right else "")
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True)
+
+
+class BenchSection(_Section):
+    name: str = Field(default="bench", pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")
+    """The bench's name; letters, digits, `.`, `_` and `-` (it is part of MQTT topics)."""
+    journal: str = "journal"
+    """Directory of the journal, relative to this file."""
+    elevation_m: float | None = None
+    """Height above sea level, for the atmosphere where no barometer channel is read (m)."""
+    keys: str = "keys"
+    """Directory of the signing keys, relative to this file."""
+
+
+class WebSection(_Section):
+    host: str = "127.0.0.1"
+    """Address to listen on. Any other than loopback needs tokens."""
+    port: int = Field(default=8321, ge=0, le=65535)
+    """Port to listen on; 0 takes a free one."""
+    tokens: str = "tokens.json"
+    """File of hashed tokens, relative to this file."""
+    certificate: str = ""
+    """TLS certificate chain (PEM file)."""
+    private_key: str = ""
+    """TLS private key (PEM file)."""
+
+
+class MqttSection(_Section):
+    url: str = Field(pattern=r"^mqtts?://[^/?#@]+$")
+    """`mqtt://host:port` or `mqtts://host:port`."""
+    username: str = ""
+    """User name at the broker."""
+    password_env: str = ""
+    """Environment variable that holds the password."""
+    password_file: str = ""
+    """File (mode 0600) that holds the password."""
+    ca: str = ""
+    """Certificate authority file for `mqtts`."""
+
+
+class WebhookSection(_Section):
+    url: str = Field(pattern=r"^https?://")
+    """Where alarms are posted as JSON."""
+    secret_env: str = ""
+    """Environment variable with the HMAC-SHA256 key."""
+    secret_file: str = ""
+    """File (mode 0600) with the HMAC-SHA256 key."""
+
+
+class ForwardSection(_Section):
+    url: str = Field(pattern=r"^https?://")
+    """Base address of a server with the InfluxDB v2 write API."""
+    org: str = ""
+    """Organisation at the server."""
+    bucket: str = "baytrace"
+    """Bucket at the server."""
+    token_env: str = ""
+    """Environment variable that holds the token (or `user:password`)."""
+    token_file: str = ""
+    """File (mode 0600) that holds the token."""
+    basic_auth: bool = False
+    """Send the token as `user:password` by HTTP basic authentication."""
+
+
+class _Calibrated(BaseModel):
+    model_config = ConfigDict(extra="allow", frozen=True, use_attribute_docstrings=True)
+
+    name: str = Field(pattern=NAME)
+    """Unique name."""
+    accuracy: str = ""
+    """Accuracy as the maker prints it, such as `0.5 % of reading + 2 counts (0.01)`."""
+    calibrated: date | None = None
+    """Day of the last calibration."""
+    due: date | None = None
+    """Last day on which the calibration holds."""
+    certificate: str = ""
+    """Number of the calibration certificate."""
+    period_s: float = Field(default=1.0, gt=0)
+    """How often a reading is expected (s)."""
+
+
+class InstrumentSection(_Calibrated):
+    adapter: str
+    """Name of the adapter that reads it."""
+    channel: list[dict[str, Any]] = Field(min_length=1)
+    """Its channels."""
+
+
+class ChannelSection(_Calibrated):
+    name: str = Field(default="", pattern=rf"^$|{NAME[1:]}")
+    """Unique name in the bench; the role where left out."""
+    role: str
+    """What the channel measures in the job."""
+    unit: str
+    """Unit of the numbers as they come from the instrument."""
+    gain: float = 1.0
+    """Correction: `corrected = raw * gain + offset`."""
+    offset: float = 0.0
+    """Correction in the channel's own unit."""
+
+
+@dataclass(frozen=True)
+class InstrumentPlan:
+    """An instrument ready to be built: `adapter(name, settings, requests, sink)`."""
+
+    name: str
+    adapter: type[Adapter]
+    settings: Any
+    requests: Sequence[ChannelRequest]
+    channels: Sequence[Channel]
+
+
+@dataclass(frozen=True)
+class BenchConfig:
+    file: Path
+    bench: BenchSection
+    web: WebSection
+    instruments: Sequence[InstrumentPlan]
+    limits: Sequence[Mapping[str, Any]] = ()
+    mqtt: MqttSection | None = None
+    webhook: WebhookSection | None = None
+    forward: ForwardSection | None = None
+    presets: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+
+    @property
+    def channels(self) -> list[Channel]:
+        return [channel for plan in self.instruments for channel in plan.channels]
+
+    def path(self, name: str) -> Path:
+        """A file or directory named in the configuration, relative to its file."""
+        return (self.file.parent / Path(name).expanduser()).resolve()
+
+
+SECTIONS: dict[str, type[_Section]] = {
+    "bench": BenchSection,
+    "web": WebSection,
+    "mqtt": MqttSection,
+    "webhook": WebhookSection,
+    "forward": ForwardSection,
+}
+_TOP = (*SECTIONS, "instrument", "limit", "preset")
+
+
+def _pydantic_faults(prefix: str, error: ValidationError, known: Sequence[str]) -> Iterator[Fault]:
+    for fault in error.errors():
+        key = ".".join([prefix, *(str(part) for part in fault["loc"])]).strip(".")
+        if fault["type"] == "extra_forbidden":
+            name = str(fault["loc"][-1])
+            near = difflib.get_close_matches(name, known, n=1)
+            yield Fault(key, "no such key", f"did you mean {near[0]!r}?" if near else f"known keys: {', '.join(known)}")
+        elif fault["type"] == "missing":
+            yield Fault(key, "is missing", "it is required")
+        else:
+            yield Fault(key, f"{fault['msg']} (got {fault['input']!r})")
+
+
+class _Reader:
+    """Walks one document and gathers faults instead of stopping at the first."""
+
+    def __init__(self, document: dict[str, Any]) -> None:
+        self.document = document
+        self.faults: list[Fault] = []
+        self.names: set[str] = set()
+        self.roles: dict[Role, str] = {}
+
+    def model(self, kind: type[BaseModel], data: Any, prefix: str) -> Any:
+        if not isinstance(data, dict):
+            self.faults.append(Fault(prefix, "must be a table", f"write [{prefix}]"))
+            return None
+        try:
+            return kind.model_validate(data)
+        except ValidationError as error:
+            self.faults.extend(_pydantic_faults(prefix, error, list(kind.model_fields)))
+            return None
+
+    def unknown_tables(self) -> None:
+        for name in self.document:
+            if name not in _TOP:
+                near = difflib.get_close_matches(name, _TOP, n=1)
+                self.faults.append(
+                    Fault(
+                        name,
+                        "no such table",
+                        f"did you mean [{near[0]}]?" if near else f"known tables: {', '.join(_TOP)}",
+                    )
+                )
+
+    def section(self, name: str) -> Any:
+        kind = SECTIONS[name]
+        if name in self.document:
+            section = self.model(kind, self.document[name], name)
+            if name == "bench" and section is not None and section.elevation_m is not None:
+                try:
+                    standard_pressure(section.elevation_m)
+                except BadInput as error:
+                    self.faults.append(
+                        Fault("bench.elevation_m", error.what, "give the height above sea level in metres")
+                    )
+            return section
+        return kind() if name in ("bench", "web") else None
+
+    def tables(self, name: str) -> list[Any]:
+        tables = self.document.get(name, [])
+        if not isinstance(tables, list):
+            self.faults.append(Fault(name, "must be an array of tables", f"write [[{name}]]"))
+            return []
+        return tables
+
+    def instrument(self, data: Any, key: str) -> InstrumentPlan | None:
+        section: InstrumentSection | None = self.model(InstrumentSection, data, key)
+        adapter = self._adapter(data, key)
+        settings = None
+        if adapter is not None and isinstance(data, dict):
+            own = {name: value for name, value in data.items() if name not in InstrumentSection.model_fields}
+            settings = self.model(adapter.Settings, own, key)
+        channels: list[Channel] = []
+        requests: list[ChannelRequest] = []
+        listed = data.get("channel", []) if isinstance(data, dict) else []
+        for index, table in enumerate(listed if isinstance(listed, list) else []):
+            made = self._channel(table, f"{key}.channel[{index}]", section, adapter)
+            if made:
+                channels.append(made[0])
+                requests.append(made[1])
+        if section is not None:
+            self._unique(section.name, f"{key}.name", "instrument ")
+        if section is None or adapter is None or settings is None:
+            return None
+        return InstrumentPlan(section.name, adapter, settings, requests, channels)
+
+    def _adapter(self, data: Any, key: str) -> type[Adapter] | None:
+        name = data.get("adapter") if isinstance(data, dict) else None
+        if not isinstance(name, str):
+            return None
+        if name not in adapters():
+            self.faults.append(
+                Fault(f"{key}.adapter", f"no adapter is called {name!r}", f"there are: {', '.join(adapters())}")
+            )
+            return None
+        return adapters()[name]
+
+    def _channel(
+        self, data: Any, key: str, instrument: InstrumentSection | None, adapter: type[Adapter] | None
+    ) -> tuple[Channel, ChannelRequest] | None:
+        section: ChannelSection | None = self.model(ChannelSection, data, key)
+        own = None
+        if adapter is not None and isinstance(data, dict):
+            keys = {name: value for name, value in data.items() if name not in ChannelSection.model_fields}
+            own = self.model(adapter.ChannelKeys, keys, key)
+        if section is None:
+            return None
+        channel = self._measured(section, key, instrument)
+        if channel is None or (adapter is not None and own is None):
+            return None
+        self._unique(channel.name, f"{key}.name", "")
+        if channel.role not in MANY_ALLOWED and channel.role in self.roles:
+            self.faults.append(
+                Fault(
+                    f"{key}.role",
+                    f"{channel.role} is already played by {self.roles[channel.role]!r}",
+                    "a watch follows one channel per role; use role 'auxiliary' for a second one",
+                )
+            )
+        self.roles.setdefault(channel.role, channel.name)
+        return channel, ChannelRequest(channel.name, section.unit, own, channel.period_s)
+
+    def _measured(self, section: ChannelSection, key: str, instrument: InstrumentSection | None) -> Channel | None:
+        try:
+            role = Role(section.role)
+        except ValueError:
+            near = difflib.get_close_matches(section.role, list(Role), n=1)
+            self.faults.append(
+                Fault(
+                    f"{key}.role",
+                    f"{section.role!r} is no role",
+                    f"did you mean {near[0]!r}?" if near else f"roles: {', '.join(Role)}",
+                )
+            )
+            role = None
+        unit = accuracy = None
+        if role is not None:
+            try:
+                unit = unit_for(role, section.unit)
+            except BadInput as error:
+                self.faults.append(Fault(f"{key}.unit", error.what, error.right))
+        text = (
+            section.accuracy
+            or (instrument.accuracy if instrument else "")
+            or (limit(f"instruments.{role}") if role else "")
+        )
+        try:
+            accuracy = Accuracy.parse(text, unit=unit) if unit is not None else Accuracy.parse(text)
+        except BadInput as error:
+            self.faults.append(Fault(f"{key}.accuracy", error.what, error.right))
+        if role is None or unit is None or accuracy is None:
+            return None
+        return Channel(
+            name=section.name or str(role),
+            role=role,
+            unit=unit,
+            accuracy=accuracy,
+            instrument=instrument.name if instrument else "",
+            calibration=_calibration(section, instrument),
+            period_s=section.period_s
+            if "period_s" in section.model_fields_set or instrument is None
+            else instrument.period_s,
+        )
+
+    def _unique(self, name: str, key: str, kind: str) -> None:
+        tagged = kind + name
+        if tagged in self.names:
+            self.faults.append(Fault(key, f"the name {name!r} is used twice", "give each its own"))
+        self.names.add(tagged)
+
+
+def _calibration(section: ChannelSection, instrument: InstrumentSection | None) -> Calibration:
+    calibrated, due, certificate = section.calibrated, section.due, section.certificate
+    if instrument is not None:
+        calibrated, due = calibrated or instrument.calibrated, due or instrument.due
+        certificate = certificate or instrument.certificate
+    return Calibration(calibrated, due, certificate, section.gain, section.offset)
+
+
+def parse_config(text: str, file: Path) -> tuple[BenchConfig | None, list[Fault]]:
+    """The configuration, or None with every fault found."""
+    try:
+        document = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        return None, [Fault(_line_of(str(error)), f"not TOML: {error}", "see toml.io for the grammar")]
+    reader = _Reader(document)
+    reader.unknown_tables()
+    sections = {name: reader.section(name) for name in SECTIONS}
+    plans = [
+        reader.instrument(table, f"instrument[{index}]") for index, table in enumerate(reader.tables("instrument"))
+    ]
+    if not reader.document.get("instrument"):
+        reader.faults.append(
+            Fault(
+                "instrument",
+                "no instrument is described",
+                "add at least one [[instrument]] with a [[instrument.channel]]",
+            )
+        )
+    limits = reader.tables("limit")
+    presets = document.get("preset", {})
+    reader.faults.extend(_limit_faults(limits, reader.names))
+    if reader.faults:
+        return None, reader.faults
+    ready = [plan for plan in plans if plan is not None]
+    return BenchConfig(file, instruments=ready, limits=limits, presets=presets, **sections), []
+
+
+def _limit_faults(limits: Sequence[Any], names: set[str]) -> Iterator[Fault]:
+    for index, table in enumerate(limits):
+        channel = table.get("channel") if isinstance(table, dict) else None
+        if channel is not None and channel not in names:
+            yield Fault(
+                f"limit[{index}].channel", f"no channel is called {channel!r}", "name a channel of an instrument above"
+            )
+
+
+def _line_of(message: str) -> str:
+    found = re.search(r"at line (\d+)", message)
+    return f"line {found[1]}" if found else "file"
+
+
+def load_config(file: Path) -> BenchConfig:
+    """Raises BadInput naming every fault, one a line."""
+    config, faults = read_config(file)
+    if config is None:
+        raise BadInput("\n".join(fault.line(file) for fault in faults))
+    return config
+
+
+def read_config(file: Path) -> tuple[BenchConfig | None, list[Fault]]:
+    """As `parse_config`. Raises BadInput when the file cannot be read at all."""
+    try:
+        text = file.read_bytes().decode("utf-8")
+    except UnicodeDecodeError:
+        raise BadInput("is not a text file in UTF-8", where=str(file), right="a bench.toml is plain text") from None
+    except OSError as error:
+        raise BadInput(
+            f"cannot be read ({error.strerror})", where=str(file), right="give the path of a bench.toml"
+        ) from None
+    return parse_config(text, file)

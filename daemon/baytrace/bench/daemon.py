@@ -1,0 +1,420 @@
+"""The running bench: every part wired together, started, supervised and ended.
+
+Order of ending: adapters first (nothing new comes in), then what is pending is stored, then the journal is closed.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import os
+from collections import deque
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
+from typing import Any
+
+from baytrace import __version__
+from baytrace.adapter import LinkState
+from baytrace.bench.alarms import BenchAlarms
+from baytrace.bench.config import BenchConfig, InstrumentPlan
+from baytrace.bench.intake import Batch, Intake
+from baytrace.bench.live import Live
+from baytrace.bench.notify import Notifier
+from baytrace.bench.session import RunningSession, complete_plan, resume, session_id, unclosed
+from baytrace.bench.sink import InstrumentSink
+from baytrace.bench.watchdog import StepDetector, stale_changes
+from baytrace.journal.sqlite import SqliteJournal, open_journal
+from baytrace.journal.store import Receipt
+from baytrace.measure.clock import Clock, SystemClock
+from baytrace.measure.faults import BadInput
+from baytrace.measure.instant import format_instant
+from baytrace.measure.interpret import Interpreter
+from baytrace.measure.reading import Event, Raw
+from baytrace.records.vocabulary import Kind
+
+log = logging.getLogger(__name__)
+
+HEARTBEAT_S = 5.0
+STATUS_REAL_S = 0.5
+BACKOFF_S = (1.0, 2.0, 5.0, 10.0, 30.0)
+MOST_TEXT = 2000
+"""Characters of a mark, note or comment."""
+
+
+class Bench:
+    """Use as `async with Bench.running(config) as bench`."""
+
+    def __init__(self, config: BenchConfig, clock: Clock, journal: SqliteJournal) -> None:
+        self.config, self.clock, self.journal = config, clock, journal
+        self.name = config.bench.name
+        self.interpreter = Interpreter(config.channels, config.bench.elevation_m)
+        self.live = Live(config.channels)
+        self.session: RunningSession | None = None
+        self.versions: dict[str, int] = {}
+        self.alarms = BenchAlarms(config, self)
+        self.sinks = {plan.name: InstrumentSink(plan.name, plan.adapter.name, self) for plan in config.instruments}
+        self.intake = Intake(journal, self._deliver, self._storing_fails)
+        self.listeners: list[Callable[[str, Mapping[str, Any]], None]] = []
+        self.started_ns = clock.wall_ns()
+        self.started_mono_ns = clock.mono_ns()
+        self.stopping = asyncio.Event()
+        self._notifier = Notifier()
+        self._steps = StepDetector(clock)
+        self._said: dict[str, tuple[str, str]] = {}
+        self._session_lock = asyncio.Lock()
+
+    # ------------------------------------------------------------------ life
+
+    @classmethod
+    @contextlib.asynccontextmanager
+    async def running(cls, config: BenchConfig, clock: Clock | None = None) -> AsyncIterator[Bench]:
+        """The bench while it runs. Raises EnvironmentFailed when the journal cannot be opened."""
+        clock = clock or SystemClock()
+        journal = await asyncio.to_thread(open_journal, config.path(config.bench.journal), clock=clock)
+        try:
+            bench = cls(config, clock, journal)
+            await bench._begin()
+            storing = asyncio.create_task(bench.intake.run(), name="intake")
+            try:
+                async with _tasks({**bench._jobs(), "storing": _outlive(storing)}):
+                    bench._notifier.ready()
+                    yield bench
+            finally:
+                await bench._end(storing)
+        finally:
+            await asyncio.to_thread(journal.close)
+
+    async def _begin(self) -> None:
+        wall_ns, mono_ns = self.clock.wall_ns(), self.clock.mono_ns()
+        self.alarms.restore(self.journal)
+        open_session = unclosed(self.journal)
+        previous = self._previous_end()
+        if open_session is not None:
+            session, interpreter = await asyncio.to_thread(resume, self.journal, open_session)
+            self.session = session
+            self._adopt(interpreter)
+        self.interpreter.anchor(wall_ns, mono_ns)
+        started = {
+            "bench": self.name,
+            "version": __version__,
+            "boot": self.journal.boot,
+            "wall_ns": wall_ns,
+            "mono_ns": mono_ns,
+            "elevation_m": self.config.bench.elevation_m,
+            "previous": previous[0],
+        }
+        self.record(Kind.BENCH_STARTED, started)
+        if self.session is not None and previous[1]:
+            gap = {
+                "channel": "",
+                "from_ns": previous[1],
+                "to_ns": wall_ns,
+                "cause": f"the daemon was not running ({previous[0]} end)",
+            }
+            self.record(Kind.GAP, gap)
+        self._declare()
+        await self.intake.drain()
+
+    def _previous_end(self) -> tuple[str, int]:
+        """How the last run ended, and when it was last heard of (UTC ns)."""
+        head = self.journal.head()
+        if head is None:
+            return "first", 0
+        ends = deque(self.journal.events(kinds=(Kind.BENCH_STARTED, Kind.BENCH_STOPPED)), maxlen=1)
+        last = ends[0] if ends else None
+        return ("clean" if last is not None and last.kind == Kind.BENCH_STOPPED else "unclean"), head.wall_ns
+
+    def _adopt(self, interpreter: Interpreter) -> None:
+        for channel in self.config.channels:
+            interpreter.redeclare(channel)
+        self.interpreter = interpreter
+
+    def _declare(self) -> None:
+        """Journal every channel whose declaration is new or changed."""
+        known: dict[str, tuple[int, Mapping[str, Any]]] = {}
+        highest = 0
+        for event in self.journal.events(kinds=(Kind.CHANNEL_DECLARED,)):
+            known[event.data["channel"]["name"]] = (event.data["version"], event.data["channel"])
+            highest = max(highest, event.data["version"])
+        for channel in self.config.channels:
+            said = channel.to_json()
+            if channel.name in known and known[channel.name][1] == said:
+                self.versions[channel.name] = known[channel.name][0]
+                continue
+            highest += 1
+            self.versions[channel.name] = highest
+            self.record(Kind.CHANNEL_DECLARED, {"version": highest, "channel": said})
+
+    def _jobs(self) -> dict[str, Any]:
+        jobs: dict[str, Any] = {
+            "heartbeat": self._beat(),
+            "status": self._tell(),
+        }
+        for plan in self.config.instruments:
+            jobs[f"instrument {plan.name}"] = self._read(plan)
+        return jobs
+
+    async def _end(self, storing: asyncio.Task[None]) -> None:
+        self._notifier.stopping()
+        for sink in self.sinks.values():
+            sink.report_counts()
+        self.record(Kind.BENCH_STOPPED, {"why": "asked to stop"})
+        self.intake.finish()
+        await asyncio.wait([storing], timeout=10.0)
+        if not storing.done():
+            log.error("%d readings could not be stored before the end", self.intake.waiting)
+            storing.cancel()
+            await asyncio.wait([storing])
+
+    # ------------------------------------------------------------------ instruments
+
+    async def _read(self, plan: InstrumentPlan) -> None:
+        """Keep one adapter running; a fault of ours in it is told, and it is started again."""
+        sink = self.sinks[plan.name]
+        attempt = 0
+        while True:
+            try:
+                await plan.adapter(plan.name, plan.settings, plan.requests, sink).run()
+                sink.link(LinkState.LOST, "the adapter ended")
+            except Exception as error:
+                log.exception("adapter of %s broke", plan.name)
+                sink.count("adapter broke")
+                sink.link(LinkState.LOST, f"adapter broke: {type(error).__name__}: {error}")
+            await self.clock.sleep(BACKOFF_S[min(attempt, len(BACKOFF_S) - 1)])
+            attempt += 1
+
+    async def take(self, instrument: str, samples: Sequence[Raw], committed: Callable[[], None] | None) -> None:
+        del instrument
+        await self.intake.put(samples, committed)
+
+    def record(self, kind: str, data: Mapping[str, Any], committed: Callable[[], None] | None = None) -> None:
+        """Journal an event without waiting for it."""
+        self.intake.event(self._event(kind, data), committed=committed)
+
+    def _event(self, kind: str, data: Mapping[str, Any], session: str | None = None) -> Event:
+        mono_ns = self.clock.mono_ns()
+        time_ns = self.interpreter.time_ns(self.clock.wall_ns(), mono_ns)
+        if session is None:
+            session = self.session.id if self.session is not None else ""
+        return Event(time_ns, mono_ns, str(kind), session, data)
+
+    def now_ns(self) -> int:
+        """The bench's time: steady, in UTC ns."""
+        return self.interpreter.time_ns(self.clock.wall_ns(), self.clock.mono_ns())
+
+    def changed(self) -> None:
+        self.live.touch()
+
+    # ------------------------------------------------------------------ what is durable
+
+    async def _deliver(self, batch: Batch, receipt: Receipt) -> None:
+        seq = receipt.first
+        for index, raw in enumerate(batch.readings):
+            reading = self.interpreter.reading(raw, seq + index)
+            self.live.channels[raw.channel].take(reading, raw.value, raw.mono_ns)
+            self.alarms.reading(reading)
+            if self.session is not None:
+                self.session.reading(reading)
+            if index % 500 == 499:
+                await asyncio.sleep(0)
+        seq += len(batch.readings)
+        for index, event in enumerate(batch.events):
+            self._happened(event._replace(seq=seq + index))
+        self.live.seq = receipt.last
+        self._notifier.alive()
+        self.live.touch()
+
+    def _happened(self, event: Event) -> None:
+        if event.kind == Kind.SESSION_STARTED:
+            self.session = RunningSession(event, self.config.channels)
+        elif event.kind == Kind.SESSION_CLOSED:
+            self.session = None
+            self.live.session, self.live.watches = None, []
+        elif self.session is not None and event.session == self.session.id:
+            self.session.event(event)
+        for listener in self.listeners:
+            listener(event.kind, event.data)
+
+    def _storing_fails(self, why: str) -> None:
+        self.alarms.storing_fails(fails=bool(why))
+
+    # ------------------------------------------------------------------ time
+
+    async def _beat(self) -> None:
+        beats = 0
+        while True:
+            await self.clock.sleep(HEARTBEAT_S / 5.0)
+            beats += 1
+            for change in stale_changes(self.live.channels, self.clock, self.started_mono_ns):
+                self.record(Kind.STALE, {"channel": change.channel, "since_ns": change.since_ns, "stale": change.stale})
+                self.alarms.silent(change.channel, silent=change.stale)
+            if step := self._steps.look():
+                self.record(
+                    Kind.CLOCK_STEP, {"step_ns": step, "wall_ns": self.clock.wall_ns(), "mono_ns": self.clock.mono_ns()}
+                )
+                log.warning("the wall clock was set by %+.3f s; spans are not affected", step / 1e9)
+            self.alarms.advance(self.now_ns())
+            if beats % 5 == 0:
+                self.record(Kind.HEARTBEAT, {})
+                for sink in self.sinks.values():
+                    sink.report_counts()
+
+    async def _tell(self) -> None:
+        """Work out what the watches say, at a pace people can read; journal each change of a verdict."""
+        while True:
+            await asyncio.sleep(STATUS_REAL_S)
+            if self.session is not None:
+                self.tell_watches()
+            self.live.alarms = self.alarms.to_json()
+            self.live.touch()
+
+    def tell_watches(self) -> None:
+        session = self.session
+        if session is None:
+            return
+        statuses = [session.status(name) for name in session.followers]
+        self.live.watches = statuses
+        self.live.session = session.to_json()
+        for status in statuses:
+            verdict = status["verdict"]
+            said = (verdict["verdict"], verdict["finding"])
+            if self._said.get(status["watch"], ("undecided", "undecided")) != said:
+                self._said[status["watch"]] = said
+                self.record(
+                    Kind.VERDICT,
+                    {"watch": status["watch"], "verdict": verdict, "final": False, "after_seq": session.seq},
+                )
+
+    # ------------------------------------------------------------------ sessions
+
+    async def start_session(self, request: Mapping[str, Any]) -> str:
+        """Begin a session; its id once it is durable. Raises BadInput."""
+        async with self._session_lock:
+            if self.session is not None:
+                raise BadInput(f"session {self.session.id} is still running", right="close it first")
+            refrigerant, label_g = request.get("refrigerant") or "", request.get("label_g")
+            plan = complete_plan(request.get("plan") or {}, refrigerant, label_g)
+            start_ns = self.now_ns()
+            data = {
+                "session": session_id(start_ns, request.get("title") or ""),
+                "title": request.get("title") or "",
+                "vehicle": request.get("vehicle") or {},
+                "refrigerant": refrigerant,
+                "label_g": label_g,
+                "plan": plan,
+                "people": request.get("people") or [],
+                "fields": request.get("fields") or {},
+                "bench": self.name,
+                "channels": {str(self.versions[channel.name]): channel.to_json() for channel in self.config.channels},
+                "interpreter": self.interpreter.state(),
+            }
+            event = self._event(Kind.SESSION_STARTED, data, session=str(data["session"]))
+            RunningSession(
+                event, self.config.channels
+            )  # settings that do not fit are refused before anything is recorded
+            self._said = {}
+            await self.intake.event(event, alone=True)
+            self.tell_watches()
+            return str(data["session"])
+
+    async def close_session(self, who: str = "", comment: str = "") -> dict[str, Any]:
+        """End the running session: its last verdicts, then its close, each durable. Returns the verdicts by watch."""
+        async with self._session_lock:
+            session = self._running()
+            self.tell_watches()
+            verdicts = {name: session.verdict(name).to_json() for name in session.followers}
+            for name, verdict in verdicts.items():
+                self.record(Kind.VERDICT, {"watch": name, "verdict": verdict, "final": True, "after_seq": session.seq})
+            outcomes = {verdict["verdict"] for verdict in verdicts.values()}
+            outcome = "fail" if "fail" in outcomes else "undecided" if "undecided" in outcomes else "pass"
+            closing = self._event(Kind.SESSION_CLOSED, {"who": who, "comment": comment[:MOST_TEXT], "outcome": outcome})
+            await self.intake.event(closing, alone=True)
+            return {"session": session.id, "outcome": outcome, "verdicts": verdicts}
+
+    def _running(self) -> RunningSession:
+        if self.session is None:
+            raise BadInput("no session is running", right="start one first")
+        return self.session
+
+    async def mark(self, text: str, who: str = "") -> int:
+        """Record that something happened now; its sequence number once durable."""
+        if not text.strip():
+            raise BadInput("a mark needs a text", where="text", right="say what happened, such as 'pump on'")
+        return await self.intake.event(self._event(Kind.MARK, {"text": text.strip()[:MOST_TEXT], "who": who[:200]}))
+
+    async def add(self, kind: Kind, data: Mapping[str, Any]) -> int:
+        """Record a note, ledger entry, step or sign-off in the running session."""
+        self._running()
+        return await self.intake.event(self._event(kind, data))
+
+    async def add_to(self, session: str, kind: Kind, data: Mapping[str, Any]) -> int:
+        """Record something about a session that may be over already (a sign-off)."""
+        return await self.intake.event(self._event(kind, data, session=session))
+
+    # ------------------------------------------------------------------ looking
+
+    def to_json(self) -> dict[str, Any]:
+        now = self.clock.mono_ns()
+        return {
+            "name": self.name,
+            "version": __version__,
+            "time": format_instant(self.now_ns()),
+            "started": format_instant(self.started_ns),
+            "uptime_s": round((now - self.started_mono_ns) / 1e9, 1),
+            "process": os.getpid(),
+            "boot": self.journal.boot,
+            "atmosphere_pa": self.interpreter.atmosphere_pa,
+            "session": self.session.to_json() if self.session is not None else None,
+            "instruments": [sink.to_json() for sink in self.sinks.values()],
+            "storing": {
+                "waiting": self.intake.waiting,
+                "stored": self.intake.readings_stored,
+                "retries": self.intake.retries,
+                "failing": self.intake.failing,
+            },
+            "journal": self.journal.health(),
+            "alarms": len(self.alarms.to_json()),
+        }
+
+    def channel_list(self) -> list[Mapping[str, Any]]:
+        return self.live.channel_list(self.clock.mono_ns(), self.interpreter.atmosphere_pa)
+
+    def frame(self, since_seq: int) -> dict[str, Any]:
+        frame = self.live.frame(since_seq, self.clock.mono_ns(), self.interpreter.atmosphere_pa)
+        return frame | {
+            "time": format_instant(self.now_ns(), 3),
+            "instruments": [sink.to_json() for sink in self.sinks.values()],
+        }
+
+
+@contextlib.asynccontextmanager
+async def _tasks(jobs: Mapping[str, Any]) -> AsyncIterator[None]:
+    """Run the jobs while inside; one that fails ends the whole bench loudly; leaving ends them all."""
+    tasks = {name: asyncio.create_task(job, name=name) for name, job in jobs.items()}
+    owner = asyncio.current_task()
+    failed: list[BaseException] = []
+
+    def ended(task: asyncio.Task[Any]) -> None:
+        if not task.cancelled() and (error := task.exception()) is not None:
+            failed.append(error)
+            log.critical("%s failed and the bench ends: %s", task.get_name(), error)
+            if owner is not None:
+                owner.cancel()
+
+    for task in tasks.values():
+        task.add_done_callback(ended)
+    try:
+        yield
+    except asyncio.CancelledError:
+        if failed:
+            raise failed[0] from None
+        raise
+    finally:
+        for task in tasks.values():
+            task.cancel()
+        await asyncio.gather(*tasks.values(), return_exceptions=True)
+
+
+async def _outlive(task: asyncio.Task[None]) -> None:
+    """Fails when `task` fails; being cancelled leaves `task` running."""
+    await asyncio.shield(task)

@@ -1,0 +1,52 @@
+"""History for charts: read from the journal in a worker thread, decimated here, gaps kept."""
+
+from __future__ import annotations
+
+import asyncio
+from typing import TYPE_CHECKING, Any
+
+from baytrace.bench.live import finite
+from baytrace.bench.trends import decimate, with_gaps
+from baytrace.bench.watchdog import stale_after_s
+from baytrace.measure.channel import Channel
+from baytrace.measure.interpret import Interpreter
+from baytrace.measure.roles import Role
+
+if TYPE_CHECKING:
+    from baytrace.bench.daemon import Bench
+
+
+def _channel_history(bench: Bench, channel: Channel, start_ns: int, end_ns: int, points: int) -> dict[str, Any]:
+    interpreter = Interpreter([channel], bench.config.bench.elevation_m)
+    state = bench.interpreter.state() | {"ahead_ns": None, "last_ns": {}}
+    interpreter.restore(state)
+    times: list[int] = []
+    values: list[float] = []
+    for stored in bench.journal.readings(channel.name, start_ns, end_ns):
+        reading = interpreter.reading(stored.raw, stored.seq)
+        times.append(reading.time_ns)
+        values.append(reading.value)
+    few_times, few_values = decimate(times, values, points)
+    spread = (end_ns - start_ns) / max(points, 1) * 4.0
+    gap_ns = int(max(stale_after_s(channel.period_s) * 1e9, spread))
+    gap_times, gap_values = with_gaps(few_times, few_values, gap_ns)
+    return {
+        "role": str(channel.role),
+        "time_ms": [time // 1_000_000 for time in gap_times],
+        "value": [finite(value) for value in gap_values],
+        "count": len(times),
+    }
+
+
+async def history(bench: Bench, names: list[str], start_ns: int, end_ns: int, points: int) -> dict[str, Any]:
+    """`{"channels": {name: {"role", "time_ms", "value", "count"}}}` in SI; gauge pressures made absolute with today's atmosphere."""
+    channels = {name: bench.live.channels[name].channel for name in names}
+    result = {}
+    for name, channel in channels.items():
+        result[name] = await asyncio.to_thread(_channel_history, bench, channel, start_ns, end_ns, points)
+    return {
+        "from_ms": start_ns // 1_000_000,
+        "to_ms": end_ns // 1_000_000,
+        "channels": result,
+        "roles": [str(role) for role in Role],
+    }

@@ -1,0 +1,154 @@
+"""From the adapters to the journal, and only then to everyone else.
+
+Rules of this file:
+- Durable first, then visible: `deliver` is called with what a commit holds, after that commit is on disk.
+- One append is in flight; what arrives meanwhile joins the next, so a quiet bench commits at once and a busy one in groups.
+- A failed append is kept and tried again; nothing is acknowledged, shown or judged until it is stored. Meanwhile writers
+  wait (`put`) once `MOST_WAITING` readings are pending: memory is bounded, and adapters see the back-pressure.
+- Within a commit readings come before events, as the journal numbers them; live order is the order of a replay.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from baytrace.journal.store import Journal, Receipt
+from baytrace.measure.faults import EnvironmentFailed
+from baytrace.measure.reading import Event, Raw
+
+log = logging.getLogger(__name__)
+
+MOST_WAITING = 50_000
+MOST_A_COMMIT = 20_000
+_RETRY_S = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0)
+
+
+@dataclass
+class Batch:
+    """What one commit holds."""
+
+    readings: list[Raw] = field(default_factory=list)
+    events: list[Event] = field(default_factory=list)
+    committed: list[Callable[[], None]] = field(default_factory=list)
+    waiters: list[tuple[int, asyncio.Future[int]]] = field(default_factory=list)
+    """(index among the events, future of its sequence number)"""
+    alone: bool = False
+
+
+class Deliver(Protocol):
+    async def __call__(self, batch: Batch, receipt: Receipt) -> None: ...
+
+
+class Intake:
+    """All calls on the event loop's thread."""
+
+    def __init__(self, journal: Journal, deliver: Deliver, failing: Callable[[str], None]) -> None:
+        self._journal, self._deliver, self._failing = journal, deliver, failing
+        self._queue: list[Batch] = [Batch()]
+        self._arrived = asyncio.Event()
+        self._room = asyncio.Event()
+        self._room.set()
+        self._waiting = 0
+        self._finishing = False
+        self.readings_stored = 0
+        self.retries = 0
+        self.failing = ""
+
+    @property
+    def waiting(self) -> int:
+        """Readings taken and not yet durable."""
+        return self._waiting
+
+    async def put(self, readings: Sequence[Raw], committed: Callable[[], None] | None = None) -> None:
+        """Take readings; waits while too many are pending."""
+        while self._waiting >= MOST_WAITING:
+            self._room.clear()
+            await self._room.wait()
+        batch = self._open_batch(len(readings))
+        batch.readings.extend(readings)
+        if committed is not None:
+            batch.committed.append(committed)
+        self._waiting += len(readings)
+        self._arrived.set()
+
+    def event(
+        self, event: Event, *, alone: bool = False, committed: Callable[[], None] | None = None
+    ) -> asyncio.Future[int]:
+        """Take an event; the future holds its sequence number once durable. `alone` makes it a commit of its own."""
+        batch = Batch(alone=True) if alone else self._open_batch(0)
+        if alone:
+            self._queue.append(batch)
+        future: asyncio.Future[int] = asyncio.get_running_loop().create_future()
+        batch.waiters.append((len(batch.events), future))
+        batch.events.append(event)
+        if committed is not None:
+            batch.committed.append(committed)
+        self._arrived.set()
+        return future
+
+    async def run(self) -> None:
+        """Store until `finish` is called and nothing is pending."""
+        while True:
+            await self._arrived.wait()
+            self._arrived.clear()
+            await self.drain()
+            if self._finishing:
+                return
+
+    def finish(self) -> None:
+        """Let `run` end once everything taken so far is stored."""
+        self._finishing = True
+        self._arrived.set()
+
+    async def drain(self) -> None:
+        """Store everything pending now."""
+        while (batch := self._take()) is not None:
+            receipt = await self._append(batch)
+            self._waiting -= len(batch.readings)
+            self.readings_stored += len(batch.readings)
+            if self._waiting < MOST_WAITING:
+                self._room.set()
+            for call in batch.committed:
+                call()
+            await self._deliver(batch, receipt)
+            base = receipt.first + len(batch.readings)
+            for index, future in batch.waiters:
+                if not future.done():
+                    future.set_result(base + index)
+
+    def _open_batch(self, size: int) -> Batch:
+        last = self._queue[-1] if self._queue else None
+        if last is None or last.alone or len(last.readings) + size > MOST_A_COMMIT:
+            last = Batch()
+            self._queue.append(last)
+        return last
+
+    def _take(self) -> Batch | None:
+        while self._queue:
+            batch = self._queue.pop(0)
+            if batch.readings or batch.events:
+                return batch
+        return None
+
+    async def _append(self, batch: Batch) -> Receipt:
+        attempt = 0
+        while True:
+            try:
+                receipt = await asyncio.wrap_future(self._journal.append(batch.readings, batch.events))
+            except EnvironmentFailed as error:
+                self.retries += 1
+                if str(error) != self.failing:
+                    self.failing = str(error)
+                    log.error("the journal cannot store: %s", error)  # noqa: TRY400 - one line, no traceback
+                    self._failing(self.failing)
+                await asyncio.sleep(_RETRY_S[min(attempt, len(_RETRY_S) - 1)])
+                attempt += 1
+            else:
+                if self.failing:
+                    self.failing = ""
+                    self._failing("")
+                return receipt

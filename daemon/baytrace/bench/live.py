@@ -1,0 +1,171 @@
+"""The newest state of the bench, for pages and the broker: one slot that is always current, never a queue.
+
+A client waits for a change, then takes what is newest since its own cursor; a slow client skips states, and no reading is
+lost by it (the journal has them all). Recent readings are kept in bounded rings so that a frame can carry them.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import math
+from collections import deque
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+from typing import Any
+
+from baytrace.bench.trends import decimate
+from baytrace.measure.channel import Channel, overdue
+from baytrace.measure.instant import format_instant
+from baytrace.measure.reading import Quality, Reading
+from baytrace.measure.roles import FACTS
+from baytrace.measure.units import Against, si_unit_name
+
+RING = 4096
+POINTS_A_FRAME = 60
+
+
+def quality_words(quality: int) -> list[str]:
+    """`['over range', 'source time']`; empty for a good reading."""
+    return [str(flag.name).lower().replace("_", " ") for flag in Quality if flag and quality & flag]
+
+
+def finite(value: float) -> float | None:
+    """JSON has no inf or nan: the quality words say which."""
+    return value if math.isfinite(value) else None
+
+
+class LiveChannel:
+    """One channel as last seen. `stale` is told by the bench's watchdog."""
+
+    def __init__(self, channel: Channel) -> None:
+        self.channel = channel
+        self.last: Reading | None = None
+        self.raw_value = math.nan
+        self.seen_mono_ns: int | None = None
+        self.changed_ns = 0
+        self.count = 0
+        self.stale = False
+        self.ring: deque[tuple[int, int, float]] = deque(maxlen=RING)
+
+    def take(self, reading: Reading, raw_value: float, mono_ns: int) -> None:
+        if self.last is None or reading.value != self.last.value:
+            self.changed_ns = reading.time_ns
+        self.last, self.raw_value, self.seen_mono_ns = reading, raw_value, mono_ns
+        self.count += 1
+        self.ring.append((reading.seq, reading.time_ns, reading.value))
+
+    def since(self, seq: int) -> tuple[list[int], list[float | None]] | None:
+        """Readings after `seq`, at most `POINTS_A_FRAME` by min and max; None when there are none."""
+        newer: list[tuple[int, float]] = []
+        for number, time_ns, value in reversed(self.ring):
+            if number <= seq:
+                break
+            newer.append((time_ns, value))
+        if not newer:
+            return None
+        newer.reverse()
+        times, values = decimate([t for t, _ in newer], [v for _, v in newer], POINTS_A_FRAME)
+        return times, [finite(value) for value in values]
+
+    def to_json(self, now_mono_ns: int, atmosphere_pa: float) -> dict[str, Any]:
+        channel, facts = self.channel, FACTS[self.channel.role]
+        data: dict[str, Any] = {
+            "name": channel.name,
+            "role": str(channel.role),
+            "label": facts.label,
+            "instrument": channel.instrument,
+            "unit": si_unit_name(facts.quantity) or channel.unit.text,
+            "shown_unit": channel.unit.text,
+            **self._shown_line(atmosphere_pa),
+            "against": str(channel.unit.against) if facts.quantity == "pressure" else None,
+            "accuracy": channel.accuracy.text,
+            "period_s": channel.period_s,
+            "stale": self.stale,
+            "count": self.count,
+            "value": None,
+        }
+        if self.last is None:
+            return data
+        value = self.last.value
+        day = datetime.fromtimestamp(self.last.time_ns / 1e9, UTC).date()
+        data |= {
+            "value": finite(value),
+            "shown": finite(self._shown(value, atmosphere_pa)),
+            "time": format_instant(self.last.time_ns),
+            "seq": self.last.seq,
+            "age_s": round((now_mono_ns - (self.seen_mono_ns or now_mono_ns)) / 1e9, 3),
+            "changed": format_instant(self.changed_ns),
+            "quality": quality_words(self.last.quality),
+            "open_circuit": bool(self.last.quality & Quality.OPEN_CIRCUIT) or value == math.inf,
+            "overdue": overdue(channel, day),
+        }
+        if math.isfinite(value):
+            data["uncertainty"] = channel.standard_uncertainty(value, atmosphere_pa) * 1.96
+        return data
+
+    def _shown_line(self, atmosphere_pa: float) -> dict[str, float]:
+        """`shown = value * shown_scale + shown_offset`, for pages that draw in the channel's own unit."""
+        zero = self._shown(0.0, atmosphere_pa)
+        return {"shown_scale": 1.0 / self.channel.unit.scale, "shown_offset": zero}
+
+    def _shown(self, value: float, atmosphere_pa: float) -> float:
+        unit = self.channel.unit
+        return unit.from_si(value - atmosphere_pa if unit.against in (Against.GAUGE, Against.VACUUM) else value)
+
+
+class Live:
+    """The slot. `seq` is the newest durable sequence number it shows."""
+
+    def __init__(self, channels: Sequence[Channel]) -> None:
+        self.channels = {channel.name: LiveChannel(channel) for channel in channels}
+        self.watches: list[dict[str, Any]] = []
+        self.alarms: list[dict[str, Any]] = []
+        self.session: dict[str, Any] | None = None
+        self.seq = 0
+        self.version = 0
+        self._waiters: set[asyncio.Event] = set()
+
+    def touch(self) -> None:
+        """Something changed: wake every client."""
+        self.version += 1
+        for waiter in self._waiters:
+            waiter.set()
+
+    async def wait(self, version: int, timeout_s: float) -> bool:
+        """Wait for a version newer than `version`; False after `timeout_s` real seconds without one."""
+        if self.version > version:
+            return True
+        waiter = asyncio.Event()
+        self._waiters.add(waiter)
+        try:
+            async with asyncio.timeout(timeout_s):
+                await waiter.wait()
+        except TimeoutError:
+            return False
+        finally:
+            self._waiters.discard(waiter)
+        return True
+
+    def frame(self, since_seq: int, now_mono_ns: int, atmosphere_pa: float) -> dict[str, Any]:
+        """Everything a page needs to be current."""
+        trends: dict[str, Any] = {}
+        for name, channel in self.channels.items():
+            newer = channel.since(since_seq)
+            if newer is not None:
+                trends[name] = {"time_ms": [time // 1_000_000 for time in newer[0]], "value": newer[1]}
+        return {
+            "seq": self.seq,
+            "channels": self.channel_list(now_mono_ns, atmosphere_pa),
+            "trends": trends,
+            "watches": self.watches,
+            "alarms": self.alarms,
+            "session": self.session,
+        }
+
+    def oldest_seq(self) -> int:
+        """The oldest sequence number from which frames can still go on without a hole."""
+        full = [channel.ring[0][0] for channel in self.channels.values() if len(channel.ring) == RING]
+        return max(full, default=0)
+
+    def channel_list(self, now_mono_ns: int, atmosphere_pa: float) -> list[Mapping[str, Any]]:
+        return [channel.to_json(now_mono_ns, atmosphere_pa) for channel in self.channels.values()]

@@ -1,0 +1,166 @@
+"""The bench on MQTT: its state (retained, last will `offline`), alarms and verdicts out, marks in.
+
+What is published is a copy: an outage of the broker costs nothing that the journal does not have. A mark may be plain text
+or JSON `{"text", "who"}`; a retained one is old news and is not taken.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import logging
+import random
+import ssl
+from collections.abc import Mapping
+from typing import Any
+from urllib.parse import urlsplit
+
+import aiomqtt
+
+from baytrace.bench.config import MqttSection
+from baytrace.bench.daemon import Bench
+from baytrace.bench.secret import read_secret
+from baytrace.measure.faults import BadInput
+from baytrace.measure.instant import format_instant
+from baytrace.records.vocabulary import Kind
+
+log = logging.getLogger(__name__)
+
+STATE_REAL_S = 1.0
+BACKOFF_S = (1.0, 2.0, 5.0, 10.0, 30.0)
+MOST_QUEUED = 1000
+
+
+class Outlet:
+    def __init__(self, bench: Bench, section: MqttSection) -> None:
+        self._bench, self._section = bench, section
+        self._base = f"baytrace/{bench.name}"
+        self._out: asyncio.Queue[tuple[str, str]] = asyncio.Queue(MOST_QUEUED)
+        self.connected = False
+        self.dropped = 0
+        self.refused_marks = 0
+        bench.listeners.append(self._happened)
+
+    def _happened(self, kind: str, data: Mapping[str, Any]) -> None:
+        topic = (
+            {Kind.ALARM: "alarm", Kind.VERDICT: "verdict"}.get(Kind(kind))
+            if kind in (Kind.ALARM, Kind.VERDICT)
+            else None
+        )
+        if topic is not None:
+            body = json.dumps({"time": format_instant(self._bench.now_ns(), 3), "bench": self._bench.name, **data})
+            try:
+                self._out.put_nowait((f"{self._base}/{topic}", body))
+            except asyncio.QueueFull:
+                self.dropped += 1
+
+    def _client(self) -> aiomqtt.Client:
+        section = self._section
+        address = urlsplit(section.url)
+        tls = ssl.create_default_context(cafile=section.ca or None) if address.scheme == "mqtts" else None
+        secret_file = self._bench.config.path(section.password_file) if section.password_file else None
+        return aiomqtt.Client(
+            hostname=address.hostname or "localhost",
+            port=address.port or (8883 if tls else 1883),
+            username=section.username or None,
+            password=read_secret(section.password_env, secret_file, "mqtt"),
+            identifier=f"baytrace-{self._bench.name}-outlet",
+            will=aiomqtt.Will(f"{self._base}/state", "offline", qos=1, retain=True),
+            tls_context=tls,
+            keepalive=15,
+        )
+
+    async def run(self) -> None:
+        """Publish until cancelled; says `offline` itself when ended in order."""
+        attempt = 0
+        while True:
+            try:
+                async with self._client() as client:
+                    self.connected, attempt = True, 0
+                    await client.subscribe(f"{self._base}/mark", qos=1)
+                    try:
+                        async with asyncio.TaskGroup() as group:
+                            group.create_task(self._publish_state(client))
+                            group.create_task(self._publish_queue(client))
+                            group.create_task(self._take_marks(client))
+                    finally:
+                        await self._say_offline(client)
+            except* aiomqtt.MqttError as errors:
+                log.warning("broker %s: %s", self._section.url, errors.exceptions[0])
+            self.connected = False
+            await asyncio.sleep(BACKOFF_S[min(attempt, len(BACKOFF_S) - 1)] * random.uniform(0.8, 1.2))  # noqa: S311 - spreads reconnects
+            attempt += 1
+
+    async def _say_offline(self, client: aiomqtt.Client) -> None:
+        try:
+            await client.publish(f"{self._base}/state", "offline", qos=1, retain=True, timeout=1.0)
+        except (aiomqtt.MqttError, TimeoutError):
+            log.debug("the broker was gone before the farewell")
+
+    async def _publish_state(self, client: aiomqtt.Client) -> None:
+        last = ""
+        while True:
+            body = json.dumps(self.state())
+            if body != last:
+                await client.publish(f"{self._base}/state", body, qos=1, retain=True)
+                last = body
+            await asyncio.sleep(STATE_REAL_S)
+
+    async def _publish_queue(self, client: aiomqtt.Client) -> None:
+        while True:
+            topic, body = await self._out.get()
+            await client.publish(topic, body, qos=1)
+
+    async def _take_marks(self, client: aiomqtt.Client) -> None:
+        async for message in client.messages:
+            if message.retain:
+                continue
+            try:
+                text, who = _mark(bytes(message.payload))
+                await self._bench.mark(text, who)
+            except BadInput as error:
+                self.refused_marks += 1
+                log.warning("mark on %s refused: %s", message.topic, error)
+
+    def state(self) -> dict[str, Any]:
+        """What a shop's overview shows of this bench."""
+        bench = self._bench
+        session = bench.live.session
+        watches = [
+            {
+                "watch": status["watch"],
+                "phase": status["phase"],
+                "sentence": status["sentence"],
+                "verdict": status["verdict"]["verdict"],
+                "finding": status["verdict"]["finding"],
+                "time_left_s": status.get("time_left_s"),
+            }
+            for status in bench.live.watches
+        ]
+        web = bench.config.web
+        return {
+            "state": "online",
+            "bench": bench.name,
+            "time": format_instant(bench.now_ns(), 0),
+            "session": {"id": session["id"], "title": session["title"], "refrigerant": session["refrigerant"]}
+            if session
+            else None,
+            "watches": watches,
+            "alarms": bench.live.alarms,
+            "stale": [name for name, channel in bench.live.channels.items() if channel.stale],
+            "url": f"http://{web.host}:{web.port}/",
+        }
+
+
+def _mark(payload: bytes) -> tuple[str, str]:
+    try:
+        text = payload.decode("utf-8").strip()
+    except UnicodeDecodeError:
+        raise BadInput("a mark must be text in UTF-8") from None
+    if not text.startswith("{"):
+        return text, "mqtt"
+    try:
+        data = json.loads(text)
+        return str(data["text"]), str(data.get("who", "mqtt"))
+    except (ValueError, KeyError, TypeError):
+        raise BadInput("a mark in JSON needs a text", right='send {"text": "pump on", "who": "..."}') from None

@@ -1,0 +1,54 @@
+"""What time alone can show: a channel gone stale, a wall clock that stepped. Pure state, told the time by the bench."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import NamedTuple
+
+from baytrace.bench.live import LiveChannel
+from baytrace.measure.clock import Clock
+
+STEP_NS = 500_000_000
+"""A wall clock this far from the monotonic one since the last look has been set, not drifted."""
+LEAST_REAL_S = 1.0
+"""A channel is never called stale sooner than this on the machine's own clock: a fast demo clock must not cry wolf."""
+
+
+class Change(NamedTuple):
+    channel: str
+    stale: bool
+    since_ns: int
+
+
+def stale_after_s(period_s: float, given: float | None = None) -> float:
+    """Silence beyond this is stale: as given, else five periods and at least 10 s (common practice, no source)."""
+    return given if given is not None else max(5.0 * period_s, 10.0)
+
+
+def stale_changes(channels: Mapping[str, LiveChannel], clock: Clock, started_mono_ns: int) -> list[Change]:
+    """Channels that just became stale or came back; updates them."""
+    now = clock.mono_ns()
+    changes: list[Change] = []
+    for name, channel in channels.items():
+        since = channel.seen_mono_ns if channel.seen_mono_ns is not None else started_mono_ns
+        age_s = (now - since) / 1e9
+        silent = age_s > stale_after_s(channel.channel.period_s) and clock.real_seconds(age_s) > LEAST_REAL_S
+        if silent != channel.stale:
+            channel.stale = silent
+            since_ns = channel.last.time_ns if channel.last is not None else 0
+            changes.append(Change(name, silent, since_ns))
+    return changes
+
+
+class StepDetector:
+    """Compares the two clocks at each look; slow drift is let through, a jump is told once."""
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+        self._ahead = clock.wall_ns() - clock.mono_ns()
+
+    def look(self) -> int:
+        """Nanoseconds the wall clock stepped since the last look; 0 when it did not."""
+        ahead = self._clock.wall_ns() - self._clock.mono_ns()
+        step, self._ahead = ahead - self._ahead, ahead
+        return step if abs(step) > STEP_NS else 0

@@ -1,0 +1,115 @@
+"""`baytrace sim`: simulated instruments only, on real wires."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import logging
+import sys
+import time
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from baytrace.bench.running import stop_on_signals
+from baytrace.commands._output import people
+from baytrace.measure.clock import FastClock
+from baytrace_sim.runner import run
+from baytrace_sim.scenario import scenario_named
+
+
+async def _until_told(start: asyncio.Event) -> None:
+    await asyncio.to_thread(sys.stdin.readline)
+    start.set()
+
+
+async def simulate(
+    scenario: str,
+    config_out: Path,
+    *,
+    clock: FastClock,
+    broker: str | None,
+    wait: bool,
+    announce: bool,
+    bench: str,
+    wires: str,
+) -> None:
+    """Run the instruments until a signal. With `announce`, tells progress as JSON lines on stdout."""
+    stop, start = asyncio.Event(), asyncio.Event()
+    stop_on_signals(stop)
+    if wait:
+        waiting = asyncio.create_task(_until_told(start), name="start line")
+    else:
+        waiting = None
+        start.set()
+
+    def tell(what: str) -> None:
+        if announce:
+            print(json.dumps({"event": what}), flush=True)
+        else:
+            people().print(
+                {
+                    "ready": f"instruments are up; read them with: baytrace serve --config {config_out}",
+                    "finished": "the technician's script is over; the instruments stay up",
+                }.get(what, what),
+                soft_wrap=True,
+            )
+
+    running = asyncio.create_task(
+        run(
+            scenario_named(scenario),
+            clock=clock,
+            broker=broker,
+            config_out=config_out,
+            bench_name=bench,
+            wires=wires,
+            start=start,
+            on_ready=lambda: tell("ready"),
+            on_finished=lambda: tell("finished"),
+        ),
+        name="instruments",
+    )
+    stopping = asyncio.create_task(stop.wait())
+    await asyncio.wait([running, stopping], return_when=asyncio.FIRST_COMPLETED)
+    for task in (running, stopping, waiting):
+        if task is not None and not task.done():
+            task.cancel()
+    for task in (running, stopping):
+        try:
+            await task
+        except asyncio.CancelledError:
+            continue
+
+
+def register(app: typer.Typer) -> None:
+    @app.command()
+    def sim(
+        scenario: Annotated[str, typer.Option("--scenario", help="Which job to play: healthy, leak, moisture ...")],
+        config_out: Annotated[
+            Path, typer.Option("--config-out", help="Where to write the bench.toml that reads the instruments.")
+        ],
+        broker: Annotated[
+            str | None, typer.Option("--broker", help="HOST:PORT of an MQTT broker; without it one is embedded.")
+        ] = None,
+        rate: Annotated[
+            float, typer.Option("--rate", help="How many times faster than real time.", min=0.1, max=1000)
+        ] = 1.0,
+        bench: Annotated[str, typer.Option("--bench", help="Name of the bench in the written bench.toml.")] = "demo",
+        wires: Annotated[
+            str, typer.Option("--wires", help="pty or sockets; the best of this system when left out.")
+        ] = "",
+        wait: Annotated[
+            bool, typer.Option("--wait", help="Begin the technician's script only when a line arrives on stdin.")
+        ] = False,
+        announce: Annotated[bool, typer.Option("--announce", hidden=True)] = False,
+        start_ns: Annotated[int, typer.Option("--start-ns", hidden=True)] = 0,
+    ) -> None:
+        """Run simulated instruments (no daemon) and write the bench.toml that reads them."""
+        logging.basicConfig(level=logging.WARNING, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+        clock = FastClock(rate, start_ns or time.time_ns())
+        asyncio.run(
+            simulate(
+                scenario, config_out, clock=clock, broker=broker, wait=wait, announce=announce, bench=bench, wires=wires
+            )
+        )

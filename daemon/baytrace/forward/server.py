@@ -1,0 +1,161 @@
+"""The server's side: one request in flight, success only by status 204, and what it really kept read back.
+
+A `204` of a VictoriaMetrics server means "in memory": it can lose up to ten seconds at a crash, so rows count as confirmed only
+after a barrier (a snapshot, deleted again) in the same run of the server, and after a read-back shows every timestamp sent.
+A server that is no VictoriaMetrics acknowledges after its own log is written; there a `204` is the confirmation.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import urllib3
+from influxdb_client import InfluxDBClient
+from influxdb_client.rest import ApiException
+from influxdb_client.service.write_service import WriteService
+
+NO_CONTENT = 204
+TIMEOUT_S = 10.0
+
+
+class Unreachable(Exception):
+    """Try again later; `after_s` when the server said how long."""
+
+    def __init__(self, why: str, after_s: float | None = None) -> None:
+        super().__init__(why)
+        self.after_s = after_s
+
+
+class Refused(Exception):
+    """The server will never take this body as it is."""
+
+
+@dataclass
+class Server:
+    """`url` is the base address; `token` may be `user:password` with `basic_auth`."""
+
+    url: str
+    org: str = ""
+    bucket: str = "baytrace"
+    token: str = ""
+    basic_auth: bool = False
+
+    def __post_init__(self) -> None:
+        self._client = InfluxDBClient(
+            url=self.url,
+            token=self.token or "none",
+            org=self.org,
+            timeout=int(TIMEOUT_S * 1000),
+            auth_basic=self.basic_auth,
+        )
+        self._write = WriteService(self._client.api_client)
+        auth = (
+            {"authorization": urllib3.make_headers(basic_auth=self.token)["authorization"]}
+            if self.basic_auth and self.token
+            else {}
+        )
+        self._plain = urllib3.PoolManager(headers=auth, timeout=TIMEOUT_S, retries=False)
+        self._has_run = True
+
+    def close(self) -> None:
+        self._client.close()
+        self._plain.clear()
+
+    def send(self, body: str) -> None:
+        """Write lines. Raises Unreachable (retry) or Refused (bisect)."""
+        try:
+            _, status, _ = self._write.post_write_with_http_info(
+                org=self.org or "-",
+                bucket=self.bucket,
+                body=body.encode("utf-8"),
+                precision="ns",
+                _return_http_data_only=False,
+                content_type="text/plain; charset=utf-8",
+            )
+        except ApiException as error:
+            status = error.status or 0
+            if status in (400, 413, 422):
+                raise Refused(f"the server answered {status}") from None
+            raise Unreachable(f"the server answered {status}", _retry_after(error.headers)) from None
+        except (urllib3.exceptions.HTTPError, OSError) as error:
+            raise Unreachable(f"the server cannot be reached ({type(error).__name__})") from None
+        if status != NO_CONTENT:
+            raise Unreachable(f"the server answered {status} instead of 204")
+
+    def run_stamp(self) -> str:
+        """What identifies this run of a VictoriaMetrics server; '' for another kind. Raises Unreachable."""
+        text = self._get("/metrics", missing="")
+        found = re.search(r"^vm_app_start_timestamp (\S+)$", text, re.MULTILINE)
+        return found[1] if found else ""
+
+    def barrier(self) -> bool:
+        """Make a VictoriaMetrics server put to disk all it has; False where it cannot be asked."""
+        answer = self._get("/snapshot/create", missing="")
+        try:
+            name = json.loads(answer)["snapshot"]
+        except (ValueError, KeyError, TypeError):
+            return False
+        self._get(f"/snapshot/delete?snapshot={name}", missing="")
+        return True
+
+    def kept(self, bench: str, start_ms: int, end_ms: int) -> dict[str, set[int]]:
+        """Timestamps (ms) the server has, by series as `rows.Row.series` names them. VictoriaMetrics only."""
+        self._get("/internal/force_flush", missing="")
+        match = f'{{bench={json.dumps(bench)},__name__=~"(reading|alarm|verdict|event)_.*"}}'
+        answer = self._request(
+            "POST",
+            "/api/v1/export",
+            {"match[]": match, "start": f"{start_ms / 1000:.3f}", "end": f"{end_ms / 1000:.3f}"},
+        )
+        found: dict[str, set[int]] = {}
+        for line in answer.splitlines():
+            row = json.loads(line)
+            found.setdefault(series_of(row["metric"]), set()).update(row["timestamps"])
+        return found
+
+    def _get(self, path: str, *, missing: str | None = None) -> str:
+        return self._request("GET", path, None, missing=missing)
+
+    def _request(self, method: str, path: str, fields: Mapping[str, str] | None, *, missing: str | None = None) -> str:
+        try:
+            answer = (
+                self._plain.request(method, self.url.rstrip("/") + path, fields=fields, encode_multipart=False)
+                if fields
+                else self._plain.request(method, self.url.rstrip("/") + path)
+            )
+        except (urllib3.exceptions.HTTPError, OSError) as error:
+            raise Unreachable(f"the server cannot be reached ({type(error).__name__})") from None
+        if answer.status >= 400:
+            if missing is not None and answer.status < 500:
+                return missing
+            raise Unreachable(f"{path} answered {answer.status}")
+        return answer.data.decode("utf-8", "replace")
+
+
+def series_of(metric: Mapping[str, str]) -> str:
+    """A stored metric's name as `rows` calls its series."""
+    name = metric["__name__"].rpartition("_")[0]
+    if name == "reading":
+        return f"reading|{metric.get('channel', '')}|{metric.get('session', '')}"
+    tags = {key: value for key, value in metric.items() if key not in ("__name__", "db")}
+    return "|".join([name, *(f"{key}={value}" for key, value in sorted(tags.items()))])
+
+
+def missing_of(sent: Iterable[tuple[str, int]], kept: Mapping[str, set[int]]) -> int:
+    """How many sent (series, ms) pairs a read-back lacks."""
+    return sum(1 for series, time_ms in sent if time_ms not in kept.get(_without_empty(series), ()))
+
+
+def _without_empty(series: str) -> str:
+    if series.startswith("reading|"):
+        return series
+    name, *tags = series.split("|")
+    return "|".join([name, *(each for each in tags if not each.endswith("="))])
+
+
+def _retry_after(headers: Mapping[str, str] | None) -> float | None:
+    value = (headers or {}).get("Retry-After", "")
+    return float(value) if value.replace(".", "", 1).isdigit() else None

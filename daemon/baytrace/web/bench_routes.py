@@ -1,0 +1,90 @@
+"""What the bench is doing now: state, channels, recent history, alarms."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query
+from pydantic import BaseModel, Field
+
+from baytrace.bench.daemon import Bench
+from baytrace.bench.history import history
+from baytrace.measure.instant import parse_instant
+from baytrace.web.problems import not_found
+
+NS = 1_000_000_000
+Text = Annotated[str, Field(max_length=2000)]
+Name = Annotated[str, Field(max_length=200)]
+
+
+class Acknowledge(BaseModel):
+    who: Name = ""
+    comment: Text = ""
+
+
+class Shelve(BaseModel):
+    who: Name = ""
+    comment: Text = ""
+    minutes: float = Field(default=30.0, gt=0, le=24 * 60)
+
+
+class NewMark(BaseModel):
+    text: Annotated[str, Field(min_length=1, max_length=2000)]
+    who: Name = ""
+
+
+def routes(bench: Bench) -> APIRouter:
+    router = APIRouter(prefix="/api")
+
+    @router.get("/bench", summary="The bench: its session, instruments, journal")
+    async def state() -> dict[str, Any]:
+        return bench.to_json()
+
+    @router.get("/channels", summary="Every channel with its newest value in SI")
+    async def channels() -> list[Any]:
+        return bench.channel_list()
+
+    @router.get("/frame", summary="One frame of the live stream")
+    async def frame() -> dict[str, Any]:
+        return bench.frame(bench.live.seq)
+
+    @router.get("/readings", summary="Readings of channels over a range, decimated")
+    async def readings(
+        channel: Annotated[list[str], Query(max_length=40)],
+        start: Annotated[str, Query(alias="from", max_length=40)] = "",
+        end: Annotated[str, Query(alias="to", max_length=40)] = "",
+        points: Annotated[int, Query(ge=2, le=20_000)] = 720,
+    ) -> dict[str, Any]:
+        """Times are ms since 1970; a null value is a gap. Without `from` the last half hour."""
+        end_ns = parse_instant(end) if end else bench.now_ns() + 1
+        start_ns = parse_instant(start) if start else end_ns - 1800 * NS
+        unknown = [name for name in channel if name not in bench.live.channels]
+        if unknown:
+            raise not_found(f"channel {unknown[0]!r}")
+        return await history(bench, channel, start_ns, end_ns, points)
+
+    @router.get("/alarms", summary="Alarms that stand or wait for acknowledgement")
+    async def alarms() -> list[Any]:
+        return bench.alarms.to_json()
+
+    @router.post("/alarms/{alarm}/acknowledge", summary="Acknowledge an alarm")
+    async def acknowledge(alarm: str, body: Acknowledge) -> list[Any]:
+        return bench.alarms.acknowledge(alarm, body.who, body.comment)
+
+    @router.post("/alarms/{alarm}/shelve", summary="Shelve an alarm for a while")
+    async def shelve(alarm: str, body: Shelve) -> list[Any]:
+        return bench.alarms.shelve(alarm, body.who, body.comment, body.minutes * 60.0)
+
+    @router.post("/alarms/{alarm}/unshelve", summary="Bring a shelved alarm back")
+    async def unshelve(alarm: str, body: Acknowledge) -> list[Any]:
+        return bench.alarms.unshelve(alarm, body.who, body.comment)
+
+    @router.post("/alarms/{alarm}/reset", summary="Let a latched alarm go")
+    async def reset(alarm: str, body: Acknowledge) -> list[Any]:
+        return bench.alarms.reset(alarm, body.who, body.comment)
+
+    @router.post("/marks", summary="Mark that something happened now", status_code=201)
+    async def mark(body: NewMark) -> dict[str, Any]:
+        return {"seq": await bench.mark(body.text, body.who)}
+
+    return router

@@ -1,0 +1,84 @@
+"""Prometheus text format (version 0.0.4) of what the bench counts, and the health answer."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from fastapi import APIRouter
+from fastapi.responses import JSONResponse, PlainTextResponse
+
+from baytrace.bench.daemon import Bench
+
+
+def _label(text: str) -> str:
+    return text.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n")
+
+
+def _metric(name: str, kind: str, text: str, rows: list[tuple[str, float]]) -> Iterator[str]:
+    yield f"# HELP baytrace_{name} {text}"
+    yield f"# TYPE baytrace_{name} {kind}"
+    for labels, value in rows:
+        yield f"baytrace_{name}{labels} {value}"
+
+
+def exposition(bench: Bench) -> str:
+    state = bench.to_json()
+    counts: list[tuple[str, float]] = []
+    links: list[tuple[str, float]] = []
+    for row in state["instruments"]:
+        instrument = _label(row["name"])
+        links.append((f'{{instrument="{instrument}"}}', float(row["state"] == "up")))
+        counts.extend(
+            (f'{{instrument="{instrument}",what="{_label(what)}"}}', float(number))
+            for what, number in row["counts"].items()
+        )
+    stale = [(f'{{channel="{_label(row["name"])}"}}', float(row["stale"])) for row in bench.channel_list()]
+    values = [
+        (f'{{channel="{_label(row["name"])}",unit="{_label(row["unit"])}"}}', float(row["value"]))
+        for row in bench.channel_list()
+        if row["value"] is not None
+    ]
+    health = [
+        (f'{{what="{_label(name)}"}}', float(value))
+        for name, value in state["journal"].items()
+        if isinstance(value, (int, float))
+    ]
+    lines: list[str] = []
+    lines += _metric(
+        "readings_stored_total", "counter", "Readings made durable since the start.", [("", state["storing"]["stored"])]
+    )
+    lines += _metric(
+        "readings_waiting", "gauge", "Readings taken and not yet durable.", [("", state["storing"]["waiting"])]
+    )
+    lines += _metric(
+        "store_retries_total",
+        "counter",
+        "Commits that failed and were tried again.",
+        [("", state["storing"]["retries"])],
+    )
+    lines += _metric("instrument_up", "gauge", "1 while the wire is up.", links)
+    lines += _metric("instrument_events_total", "counter", "What each instrument's adapter counted.", counts)
+    lines += _metric("channel_stale", "gauge", "1 while the channel is silent.", stale)
+    lines += _metric("channel_value", "gauge", "Newest value in SI.", values)
+    lines += _metric("journal", "gauge", "Health of the journal.", health)
+    lines += _metric("alarms", "gauge", "Alarms standing or unacknowledged.", [("", state["alarms"])])
+    return "\n".join(lines) + "\n"
+
+
+def routes(bench: Bench) -> APIRouter:
+    router = APIRouter()
+
+    @router.get("/metrics", summary="Prometheus metrics", response_class=PlainTextResponse)
+    async def metrics() -> PlainTextResponse:
+        return PlainTextResponse(exposition(bench), media_type="text/plain; version=0.0.4; charset=utf-8")
+
+    @router.get(
+        "/healthz",
+        summary="200 while readings can be stored, 503 else",
+        responses={503: {"description": "The journal cannot store."}},
+    )
+    async def health() -> JSONResponse:
+        failing = bench.intake.failing
+        return JSONResponse({"ok": not failing, "failing": failing}, 503 if failing else 200)
+
+    return router
