@@ -39,7 +39,7 @@ def foreseen(fit: RiseFit, span_s: float, period_s: float) -> RiseFit:
     length = max(fit.length_s, period_s)
     while span_s / length > CAPACITY:
         length *= 2.0
-    time_s = (np.arange(max(int(span_s / length), 8)) + 0.5) * length
+    time_s = np.asarray((np.arange(max(int(span_s / length), 8)) + 0.5) * length, dtype=np.float64)
     ratio = length / fit.cell_step_s
     sigma, before = fit.scatter
     rho = before**ratio if before > 0.0 else 0.0

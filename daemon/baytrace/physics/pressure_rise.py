@@ -40,7 +40,8 @@ class Estimate(NamedTuple):
 
 class Thermal(NamedTuple):
     """Temperature of the loop: `level_k` and its standard uncertainty; `drift_k` is how far (half-width) it may have moved
-    during the hold unseen: 0 with a thermometer."""
+    during the hold unseen: 0 with a thermometer.
+    """
 
     level_k: float
     level_uncertainty_k: float
@@ -76,12 +77,14 @@ class RiseFit:
     cell_step_s: float
     gauge: Gauge
     thermal: Thermal
+    extra_pa: float
+    """Further standard uncertainty of the whole rise, Pa (what gas and thermometer may drift apart)."""
 
     def level(self, time_s: Array) -> Array:
         """Pa at these times, without temperature's share."""
         one = Candidates(np.array([int(self.kind)]), np.array([self.vapour_time.value]))
         shape = rise_shapes.values(one, np.asarray(time_s, dtype=float), 0.0, None)[0]
-        return np.asarray(self.start + self.rate.value * time_s + self.vapour.value * shape)
+        return np.asarray(self.start + self.rate.value * time_s + self.vapour.value * shape, dtype=np.float64)
 
 
 class _Look:
@@ -113,6 +116,8 @@ class Problem:
     most_vapour: float
     length_s: float
     span_s: float
+    extra_rate: float = 0.0
+    """Further standard uncertainty of the rate, Pa/s."""
 
     def shapes(self, candidates: Candidates) -> Array:
         return rise_shapes.values(candidates, self.time_s, self.length_s, self.pool_factor)
@@ -120,7 +125,7 @@ class Problem:
     def most(self, shapes: Array) -> Array:
         """p0 >= 0 and rate >= 0 leave a vapour no more than the highest pressure seen."""
         seen = 1.05 * float(self.pressure.max()) / np.maximum(shapes.max(axis=1), 1e-9)
-        return np.minimum(self.most_vapour, seen)
+        return np.asarray(np.minimum(self.most_vapour, seen))
 
     def residuals(self, candidate: Candidates, best: rise_solver.Minimum) -> tuple[Array, float]:
         """Left over at the minimum, in units of the spread, and p0."""
@@ -143,7 +148,7 @@ def prepare(means: CellMeans, gauge: Gauge, thermal: Thermal) -> Problem:
     hottest = thermal.level_k + _K95 * thermal.level_uncertainty_k + thermal.drift_k
     first = float(np.median(pressure[:3]))
     most = max(moisture.saturation_pressure(hottest) - first, 0.0)
-    spread = gauge.shape(means.pressure, means.count)
+    spread = gauge.shape(means.pressure, means.readings)
     return Problem(means.time_s, pressure, spread, factor, most, means.length_s, float(means.time_s[-1]))
 
 
@@ -151,7 +156,11 @@ def fit(means: CellMeans, gauge: Gauge, thermal: Thermal, *, drying: bool = True
     """None when there are too few cells to say anything."""
     if means.time_s.size < FEWEST_CELLS or means.time_s[-1] <= means.time_s[0]:
         return None
-    problem = prepare(means, gauge, thermal)
+    return solve(prepare(means, gauge, thermal), gauge, thermal, drying=drying)
+
+
+def solve(problem: Problem, gauge: Gauge, thermal: Thermal, *, drying: bool) -> RiseFit:
+    """Fit a prepared problem: memory and scatter from its own residuals, then the profile."""
     coarse = _grid(problem, drying=drying)
     look = _Look(problem, Whitener(problem.time_s, problem.spread, 0.0))
     best, _, _ = _search(look, problem, coarse, rounds=3)
@@ -172,7 +181,8 @@ def look_ahead(fitted: RiseFit, time_s: Array, length_s: float, scatter: Scatter
     """The intervals that cells at `time_s` would leave, lying on the fitted curve and scattering as told."""
     level = fitted.level(time_s)
     spread = fitted.gauge.shape(level, np.ones_like(level))
-    problem = Problem(time_s, level, spread, None, fitted.most_vapour, length_s, float(time_s[-1]))
+    span = float(time_s[-1])
+    problem = Problem(time_s, level, spread, None, fitted.most_vapour, length_s, span, fitted.extra_pa / span)
     coarse = _grid(problem, drying=True)
     look = _Look(problem, Whitener(time_s, spread, scatter.memory))
     found = _search(look, problem, coarse, rounds=3)
@@ -210,6 +220,7 @@ def _conclude(
         cell_step_s=step,
         gauge=gauge,
         thermal=thermal,
+        extra_pa=problem.extra_rate * problem.span_s,
     )
 
 
@@ -285,7 +296,8 @@ def _both_spans(look: _Look, candidates: Candidates, level: float) -> tuple[rise
 
 def _systematic_rate(problem: Problem, gauge: Gauge, thermal: Thermal, vapour: float) -> float:
     """Standard uncertainty of the rate (Pa/s) that scatter cannot show: the display's step at either end, and the unseen
-    drift of temperature, on the gas as T and on vapour that could stand over a pool as saturation."""
+    drift of temperature, on the gas as T and on vapour that could stand over a pool as saturation.
+    """
     step = gauge.resolution / math.sqrt(6.0)
     warmth = 0.0
     if thermal.drift_k > 0.0:
@@ -295,7 +307,7 @@ def _systematic_rate(problem: Problem, gauge: Gauge, thermal: Thermal, vapour: f
         if at > 0.5 * moisture.saturation_pressure(coldest):
             warmth += vapour * moisture.sensitivity(thermal.level_k) * thermal.drift_k
         warmth /= math.sqrt(3.0)
-    return math.hypot(step, warmth) / problem.span_s
+    return math.hypot(step / problem.span_s, warmth / problem.span_s, problem.extra_rate)
 
 
 def _widened(value: float, low: float, high: float, extra: float) -> Estimate:

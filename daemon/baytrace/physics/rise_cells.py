@@ -21,7 +21,7 @@ _FIRST_LENGTH_S = 1.0
 
 
 class CellMeans(NamedTuple):
-    """By cell: mean time (s from the start), mean pressure (Pa), mean temperature (K, nan where none), readings in it.
+    """By cell: mean time (s from the start), mean pressure (Pa), mean temperature (K, nan where none), number of readings.
 
     `length_s` is the length of every cell.
     """
@@ -29,7 +29,7 @@ class CellMeans(NamedTuple):
     time_s: Array
     pressure: Array
     temperature: Array
-    count: Array
+    readings: Array
     length_s: float
 
 

@@ -107,7 +107,7 @@ def _decide(watch: Evacuation, weighed: Assessment | None) -> tuple[Outcome, str
     short = _too_short(watch, weighed, complete)
     if short:
         return Outcome.UNDECIDED, "too short", short
-    if hold.gaps or hold.silent(watch.now_ns) and watch.hold_end is None:
+    if hold.gaps or (hold.silent(watch.now_ns) and watch.hold_end is None):
         return Outcome.UNDECIDED, "undecided", [_gap_words(watch)]
     if weighed.cause is Cause.TIGHT:
         return Outcome.PASS, "tight", [_sentence(wording.found(Cause.TIGHT))]

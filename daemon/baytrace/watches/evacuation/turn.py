@@ -72,7 +72,8 @@ class TurnFinder:
 
 class SecondTurn:
     """A hold that nobody marked may have begun at a mere bounce. Rises of a closed loop only slow down; one that gets
-    several times faster began later, and the readings since then are kept ready here."""
+    several times faster began later, and the readings since then are kept ready here.
+    """
 
     _STEP_NS = 60 * NS
     _FASTER = 4.0

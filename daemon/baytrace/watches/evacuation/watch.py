@@ -78,8 +78,7 @@ class Evacuation:
     # ---- what comes in
 
     def reading(self, reading: Reading) -> None:
-        if reading.time_ns > self.now_ns:
-            self.now_ns = reading.time_ns
+        self.now_ns = max(self.now_ns, reading.time_ns)
         if reading.quality & _UNUSABLE:
             self.bad_readings += reading.role == Role.SYSTEM_PRESSURE
             return
