@@ -1,0 +1,100 @@
+"""An MQTT broker of our own for a shop that has none (amqtt, MQTT 3.1.1, loopback only), and what is published to one."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import socket
+from collections.abc import AsyncIterator
+from typing import NamedTuple
+
+import aiomqtt
+from amqtt.broker import Broker
+from amqtt.contexts import BrokerConfig, ListenerConfig
+from amqtt.errors import AMQTTError
+
+from baytrace.measure.faults import BadInput, EnvironmentFailed
+
+_MOST_WAITING = 1000
+_PATIENCE_S = 10.0
+log = logging.getLogger(__name__)
+
+
+class Address(NamedTuple):
+    host: str
+    port: int
+
+    @property
+    def url(self) -> str:
+        return f"mqtt://{self.host}:{self.port}"
+
+
+def parse_address(text: str) -> Address:
+    """`HOST:PORT`. Raises BadInput."""
+    host, found, port = text.removeprefix("mqtt://").rpartition(":")
+    if not found or not host or not port.isdigit() or not 0 < int(port) < 65536:
+        raise BadInput(
+            f"{text!r} is no address of a broker", where="--broker", right="write HOST:PORT, such as 127.0.0.1:1883"
+        )
+    return Address(host, int(port))
+
+
+@contextlib.asynccontextmanager
+async def embedded_broker() -> AsyncIterator[Address]:
+    """A broker on a free port of 127.0.0.1 that takes everyone, while the context lasts."""
+    for name in ("amqtt", "transitions"):
+        logging.getLogger(name).setLevel(logging.CRITICAL)
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    plugins = {"amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": True}}
+    broker = Broker(BrokerConfig(listeners={"default": ListenerConfig(bind=f"127.0.0.1:{port}")}, plugins=plugins))
+    try:
+        await broker.start()
+    except (AMQTTError, OSError) as error:
+        raise EnvironmentFailed(f"the embedded MQTT broker did not start on 127.0.0.1:{port} ({error})") from None
+    try:
+        yield Address("127.0.0.1", port)
+    finally:
+        await broker.shutdown()
+
+
+class Publisher:
+    """Publishes in order, at least once, and comes back by itself when the broker was away; then the oldest are dropped."""
+
+    def __init__(self, address: Address, client_id: str) -> None:
+        self._address, self._id = address, client_id
+        self._queue: asyncio.Queue[tuple[str, bytes]] = asyncio.Queue(_MOST_WAITING)
+        self.connected = asyncio.Event()
+        self.dropped = 0
+
+    def say(self, topic: str, payload: bytes) -> None:
+        if self._queue.full():
+            self._queue.get_nowait()
+            self.dropped += 1
+        self._queue.put_nowait((topic, payload))
+
+    async def first_connection(self) -> None:
+        """Raises EnvironmentFailed when the broker cannot be reached."""
+        try:
+            await asyncio.wait_for(self.connected.wait(), _PATIENCE_S)
+        except TimeoutError:
+            raise EnvironmentFailed(f"no MQTT broker answers at {self._address.host}:{self._address.port}") from None
+
+    async def run(self) -> None:
+        """Until cancelled."""
+        waiting: tuple[str, bytes] | None = None
+        while True:
+            try:
+                async with aiomqtt.Client(
+                    self._address.host, self._address.port, identifier=self._id, protocol=aiomqtt.ProtocolVersion.V311
+                ) as client:
+                    self.connected.set()
+                    while True:
+                        waiting = waiting or await self._queue.get()
+                        await client.publish(*waiting, qos=1)
+                        waiting = None
+            except aiomqtt.MqttError as error:
+                log.info("broker %s: %s", self._address.url, error)
+                await asyncio.sleep(0.3)

@@ -1,0 +1,1 @@
+"""Instruments that speak their real protocols on real wires, each asking the same readings."""
