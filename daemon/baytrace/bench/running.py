@@ -6,12 +6,17 @@ import asyncio
 import contextlib
 import logging
 import signal
+import sys
 from collections.abc import AsyncIterator
 
 from baytrace.bench.config import BenchConfig
 from baytrace.bench.daemon import Bench
 from baytrace.bench.outlet import Outlet
 from baytrace.measure.clock import Clock
+
+log = logging.getLogger(__name__)
+
+FORWARD_AGAIN_S = 5.0
 
 
 def stop_on_signals(stop: asyncio.Event) -> None:
@@ -29,6 +34,8 @@ async def whole_bench(config: BenchConfig, clock: Clock | None = None) -> AsyncI
         helpers = []
         if config.mqtt is not None:
             helpers.append(asyncio.create_task(Outlet(bench, config.mqtt).run(), name="outlet"))
+        if config.forward is not None:
+            helpers.append(asyncio.create_task(_forwarding(config), name="forwarder"))
         for helper in helpers:
             helper.add_done_callback(_tell)
         try:
@@ -39,6 +46,21 @@ async def whole_bench(config: BenchConfig, clock: Clock | None = None) -> AsyncI
             await asyncio.gather(*helpers, return_exceptions=True)
 
 
+async def _forwarding(config: BenchConfig) -> None:
+    """Keep the forwarder's own process running; it reads the journal and can neither slow nor stop the bench."""
+    while True:
+        command = [sys.executable, "-m", "baytrace", "forward", "run", "--config", str(config.file), "--with-parent"]
+        process = await asyncio.create_subprocess_exec(*command, stdin=asyncio.subprocess.DEVNULL)
+        try:
+            code = await process.wait()
+        finally:
+            if process.returncode is None:
+                process.terminate()
+                await process.wait()
+        log.warning("the forwarder ended with %s and is started again", code)
+        await asyncio.sleep(FORWARD_AGAIN_S)
+
+
 def _tell(task: asyncio.Task[None]) -> None:
     if not task.cancelled() and (error := task.exception()) is not None:
-        logging.getLogger(__name__).error("%s ended: %s", task.get_name(), error)
+        log.error("%s ended: %s", task.get_name(), error)
