@@ -30,7 +30,7 @@ from scipy.optimize import brentq
 from baytrace.measure.faults import BadInput
 from baytrace.measure.roles import Quantity
 from baytrace.measure.units import STANDARD_ATMOSPHERE_PA, Against, known_units, parse_unit
-from baytrace.physics import ice
+from baytrace.physics import moisture
 from baytrace.physics.fluid_names import Fluid, resolve
 
 LIQUID_VAPOUR, ICE_VAPOUR = "liquid-vapour", "ice-vapour"
@@ -110,16 +110,28 @@ def _flash(fluid: Fluid, inputs: int, first: float, second: float) -> Any:
     """An updated state on the line; a blend's flash that ran into the trivial root (both phases alike) is refused."""
     state = abstract_state(fluid)
     what = f"{first:g}, {second:g}"
-    try:
-        state.update(inputs, first, second)
-    except ValueError as error:
-        raise _refused(fluid, what) from error
+    if not _updated(state, inputs, first, second, _NEARBY if fluid.mixture else (0.0,)):
+        raise _refused(fluid, what)
     if fluid.mixture:
         liquid = state.saturated_liquid_keyed_output(CoolProp.iDmolar)
         vapour = state.saturated_vapor_keyed_output(CoolProp.iDmolar)
         if not liquid > 1.05 * vapour:
             raise AboveCritical(f"{fluid.name} is too near its critical point at {what} for an equilibrium to be found")
     return state
+
+
+_NEARBY = (0.0, 1e-9, -1e-9, 1e-8, -1e-8, 1e-6, -1e-6, 1e-5, -1e-5)
+
+
+def _updated(state: Any, inputs: int, first: float, second: float, nudges: tuple[float, ...]) -> bool:
+    # a mixture's flash now and then fails at one value and not beside it; 1e-5 is 3 mK, below any instrument
+    for nudge in nudges:
+        try:
+            state.update(inputs, first * (1.0 + nudge), second * (1.0 + nudge) if second != 1.0 else second)
+        except ValueError:
+            continue
+        return True
+    return False
 
 
 def saturation(
@@ -140,8 +152,8 @@ def saturation(
 
 def _at_temperature(fluid: Fluid, temperature_k: float) -> Saturation:
     what = f"{temperature_k - 273.15:.6g} degC"
-    if fluid.water and 0.0 < temperature_k < ice.TRIPLE_TEMPERATURE_K:
-        pressure = ice.sublimation_pressure(temperature_k)
+    if fluid.water and 50.0 <= temperature_k < moisture.TRIPLE_POINT_K:
+        pressure = moisture.saturation_pressure(temperature_k)
         return Saturation(fluid.name, ICE_VAPOUR, temperature_k, temperature_k, pressure, pressure)
     _check(fluid, what, temperature_k, fluid.critical_temperature_k, fluid.lowest_temperature_k)
     bubble = _flash(fluid, CoolProp.QT_INPUTS, 0.0, temperature_k).p()
@@ -151,8 +163,8 @@ def _at_temperature(fluid: Fluid, temperature_k: float) -> Saturation:
 
 def _at_pressure(fluid: Fluid, pressure_pa: float) -> Saturation:
     what = f"{pressure_pa:.6g} Pa"
-    if fluid.water and 0.0 < pressure_pa < ice.TRIPLE_PRESSURE_PA:
-        temperature = ice.sublimation_temperature(pressure_pa)
+    if fluid.water and 1e-6 <= pressure_pa < moisture.TRIPLE_POINT_PA:
+        temperature = moisture.saturation_temperature(pressure_pa)
         return Saturation(fluid.name, ICE_VAPOUR, temperature, temperature, pressure_pa, pressure_pa)
     _check(fluid, what, pressure_pa, fluid.critical_pressure_pa, fluid.lowest_pressure_pa)
     bubble = _flash(fluid, CoolProp.PQ_INPUTS, pressure_pa, 0.0).T()

@@ -2,42 +2,28 @@
 
 Rules of this file:
 - What the tank lost is what went in, less what stayed in the hose (a stated allowance). kg in, kg out.
-- A jump within `JUMP_S` that the flow before and after it does not explain is the tank being touched or moved (a bump,
-  a re-seating): its height is taken out of the record and its uncertainty added. Leaving and coming back (a lift, a hand
-  on the tank) is two such jumps. A downward jump that a flow could have made in the time between two readings is only
-  taken for one where the flow is otherwise steady.
+- Touches of the tank are taken out first (`scale_record`).
 - The slow change of the reading before and after charging, with the valve shut, is the scale's drift. It is taken off when it
   is plain, and its uncertainty is carried either way.
 - Start and end are the marks, else the flow itself: the fall is found where it is steep and lasting.
-- The scale's limits of error count at both ends: the relative part on the difference, the fixed part twice.
-
-A jump smaller than six times the scatter (and than 4 g) is not seen; it lies within a usual scale's accuracy.
+- The scale's limits of error count at both ends of the fall (JCGM 100:2008, 4.3.7): zero and linearity need not be the same.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from baytrace.measure.channel import Channel
-from baytrace.physics.cycles import Floats, noise_of
+from baytrace.physics.cycles import Floats
+from baytrace.watches.charge.scale_record import CleanRecord, Touch, clean, steepness
 
-JUMP_S = 2.5
-_SMALLEST_JUMP_KG = 0.004
-_STEADY = 8  # readings either side that show the flow beside a jump
 _QUIET_S = 60.0
-_START_KG_S = 0.0004
+_FLOW_KG_S = 0.0005
 _LEAST_CHARGE_KG = 0.02
-
-
-@dataclass(frozen=True, slots=True)
-class Jump:
-    """A change that is no flow: seconds from the start of the trace, kg (positive: the reading rose)."""
-
-    time_s: float
-    height_kg: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +38,7 @@ class Charged:
     end_s: float
     rate_kg_s: float
     flowing: bool
-    jumps: tuple[Jump, ...]
+    touches: tuple[Touch, ...]
     drift_kg_s: float
 
 
@@ -66,106 +52,67 @@ class MassRules:
     most_drift_kg_s: float
 
 
-def _resolution(values: Floats) -> float:
-    steps = np.abs(np.diff(values))
-    steps = steps[steps > 1e-9]
-    return float(steps.min()) if len(steps) else 0.0
+def _window_s(times: Floats) -> float:
+    return max(5.0, 4.0 * float(np.median(np.diff(times))))
 
 
-def scatter_of(values: Floats) -> float:
-    """Standard deviation (kg) of one reading, never below the rounding of the display."""
-    return max(noise_of(values), _resolution(values) / math.sqrt(12.0))
+def _flowing(record: CleanRecord, windows: int = 1) -> np.ndarray:
+    """Where the record falls for certain, beyond any drift and its own scatter; longer windows see slower flows."""
+    shortest = _window_s(record.times)
+    period = float(np.median(np.diff(record.times)))
+    falling = np.zeros(len(record.times), dtype=bool)
+    for factor in (1.0, 3.0, 8.0)[:windows]:
+        window = factor * shortest
+        error = record.scatter * math.sqrt(2.0 * period / window) / window
+        falling |= steepness(record, window) < -max(_FLOW_KG_S / math.sqrt(factor), 5.0 * error)
+    return falling
 
 
-def find_jumps(times: Floats, values: Floats, fastest_kg_s: float) -> list[Jump]:
-    """Jumps in time order; several readings of one fast change are one jump."""
-    if len(values) < 4:
-        return []
-    steps, spans = np.diff(values), np.diff(times)
-    threshold = max(6.0 * scatter_of(values), 2.5 * _resolution(values), _SMALLEST_JUMP_KG)
-    rates = steps / spans
-    found: list[Jump] = []
-    for index in np.flatnonzero(np.abs(steps) > threshold):
-        before, after = _beside(rates, int(index))
-        expected = sorted((before * spans[index], after * spans[index]))
-        excess = _beyond(float(steps[index]), expected[0], expected[1])
-        if abs(excess) <= threshold or _may_be_flow(steps, spans, int(index), (before, after), fastest_kg_s):
-            continue
-        height = float(steps[index]) - 0.5 * (expected[0] + expected[1])
-        found.append(Jump(float(times[index + 1]), height))
-    return found
-
-
-def _beyond(value: float, low: float, high: float) -> float:
-    return value - low if value < low else value - high if value > high else 0.0
-
-
-def _beside(rates: Floats, index: int) -> tuple[float, float]:
-    """Median rates of the readings before and after a step, leaving out its neighbours."""
-    left, right = rates[max(index - 1 - _STEADY, 0) : max(index - 1, 0)], rates[index + 2 : index + 2 + _STEADY]
-    before = float(np.median(left)) if len(left) else 0.0
-    after = float(np.median(right)) if len(right) else before
-    return before, after
-
-
-def _may_be_flow(steps: Floats, spans: Floats, index: int, beside: tuple[float, float], fastest: float) -> bool:
-    """A fall slow enough to be refrigerant, in a record too coarse or too restless to tell."""
-    rate = -float(steps[index] / spans[index])
-    if rate <= 0.0 or rate > fastest:
-        return False
-    if spans[index] > JUMP_S:
-        return -max(beside) < 0.25 * rate  # a short opening of the valve between two readings
-    near = steps[max(index - 1, 0) : index + 2] / spans[max(index - 1, 0) : index + 2]
-    return bool((near < -0.4 * rate).all()) and len(near) == 3  # the middle of a lasting fall
-
-
-def without_jumps(times: Floats, values: Floats, jumps: list[Jump]) -> Floats:
-    """The record as if nobody had touched the tank."""
-    cleaned = values.copy()
-    for jump in jumps:
-        cleaned[times >= jump.time_s] -= jump.height_kg
-    return cleaned
-
-
-def _window(times: Floats, cleaned: Floats, start: float | None, end: float | None) -> tuple[float, float] | None:
-    """Start and end of charging from the marks or, for a missing one, from where the record falls."""
-    smooth_s = max(5.0, 4.0 * float(np.median(np.diff(times))))
-    total = np.interp(times + smooth_s, times, cleaned) - np.interp(times - smooth_s, times, cleaned)
-    falling = np.flatnonzero(total / (2.0 * smooth_s) < -_START_KG_S)
-    if start is None:
-        after = falling if end is None else falling[times[falling] <= end]
-        if not len(after) or cleaned[after[0]] - cleaned[after[-1]] < _LEAST_CHARGE_KG:
-            return None
-        start = float(times[after[0]] - smooth_s)
-    if end is None:
-        after = falling[times[falling] > start]
-        end = min(float(times[after[-1]] + smooth_s), float(times[-1])) if len(after) else start
-    return start, end
-
-
-def _level(
-    times: Floats, cleaned: Floats, stretch: tuple[float, float], at: float, most_drift: float
-) -> tuple[float, float, float, float]:
-    """Level (kg), its variance, drift (kg/s) and the drift's variance from the `stretch` (start, end) beside `at`.
-
-    A stretch that is not quiet (hose being filled, valve not yet shut) gives only its readings nearest to `at`.
-    """
-    inside = (times >= stretch[0]) & (times <= stretch[1])
+def _flow_ends(record: CleanRecord, start: float | None, end: float | None) -> tuple[float, float] | None:
+    """First and last instant of flow between the marks; None when there was none."""
+    inside = _flowing(record, 3)
+    times = record.times
+    inside &= times >= (start - 5.0 if start is not None else -math.inf)
+    inside &= times <= (end + 5.0 if end is not None else math.inf)
     if not inside.any():
-        inside[int(np.argmin(np.abs(times - at)))] = True
-    t, x = times[inside], cleaned[inside]
-    noise = scatter_of(cleaned) ** 2
+        return None
+    first, last = (int(index) for index in np.flatnonzero(inside)[[0, -1]])
+    if start is None and record.values[first] - record.values[last] < _LEAST_CHARGE_KG:
+        return None
+    reach = _window_s(times)
+    return max(float(times[first]) - reach, float(times[0])), min(float(times[last]) + reach, float(times[-1]))
+
+
+class _Level(NamedTuple):
+    """kg, its variance, the drift (kg/s) and its variance (inf: not known), at the middle instant of the stretch."""
+
+    level: float
+    variance: float
+    drift: float
+    drift_variance: float
+    middle_s: float
+
+
+def _level(record: CleanRecord, stretch: tuple[float, float], at: float, most_drift: float) -> _Level:
+    """The level of a quiet stretch; one that is not quiet (hose being filled) gives only its readings nearest to `at`."""
+    times, values = record.times, record.values
+    inside = (times >= stretch[0]) & (times <= stretch[1]) & record.valid
+    if inside.sum() < 2:
+        inside = np.zeros(len(times), dtype=bool)
+        inside[np.argsort(np.abs(times - at))[:3]] = True
+    t, x = times[inside], values[inside]
+    noise = record.scatter**2
     if len(t) < 8:
-        return float(np.median(x)), noise / len(t), 0.0, math.inf
+        return _Level(float(np.median(x)), noise / len(t), 0.0, math.inf, float(t.mean()))
     spread = t - t.mean()
     power = float(spread @ spread)
     slope = float(spread @ x) / power
     residual = x - x.mean() - slope * spread
-    if abs(slope) > most_drift and abs(slope) > 3.0 * math.sqrt(noise / power):
-        nearest = x[np.argsort(np.abs(t - at))[:3]]
-        return float(np.median(nearest)), noise, 0.0, math.inf
     noise = max(noise, float(residual @ residual) / (len(t) - 2))
-    return float(x.mean()), noise / len(t), slope, noise / power
+    if abs(slope) > most_drift and abs(slope) > 3.0 * math.sqrt(noise / power):
+        nearest = np.argsort(np.abs(t - at))[:3]
+        return _Level(float(np.median(x[nearest])), noise, 0.0, math.inf, float(t[nearest].mean()))
+    return _Level(float(x.mean()), noise / len(t), slope, noise / power, float(t.mean()))
 
 
 def charged(
@@ -174,70 +121,42 @@ def charged(
     """Mass charged so far; `start` and `end` are the marks where given. None when no charging is seen."""
     if len(times) < 6:
         return None
-    jumps = find_jumps(times, values, rules.fastest_kg_s)
-    cleaned = without_jumps(times, values, jumps)
-    window = _window(times, cleaned, start, end)
-    if window is None:
+    record = clean(times, values, rules.fastest_kg_s)
+    flow = _flow_ends(record, start, end)
+    if flow is None and start is None:
         return None
-    begin, finish = window
-    settle = max(3.0, 2.0 * float(np.median(np.diff(times))))
-    before = _level(times, cleaned, (begin - _QUIET_S, begin), begin, rules.most_drift_kg_s)
-    tail = _window(times, cleaned, begin, None)
-    stopped = min(finish, tail[1]) if tail is not None else finish
-    flowing = end is None and times[-1] - stopped <= settle
-    quiet_from = times[-1] if flowing else min(max(finish, stopped) + (settle if end is None else 1.0), times[-1])
-    after = _level(times, cleaned, (quiet_from, quiet_from + _QUIET_S), finish, rules.most_drift_kg_s)
+    begin = start if start is not None else flow[0] if flow is not None else 0.0
+    stopped = flow[1] if flow is not None else begin
+    finish = end if end is not None else max(stopped, begin)
+    flowing = end is None and flow is not None and bool(_flowing(record)[-3:].any())
+    before = _level(record, (begin - _QUIET_S, begin), begin, rules.most_drift_kg_s)
+    quiet = times[-1] if flowing else min(max(finish, min(stopped, finish + 10.0)), times[-1])
+    after = _level(record, (quiet, quiet + _QUIET_S), quiet, rules.most_drift_kg_s)
     drift, drift_variance = _drift(before, after, rules.most_drift_kg_s)
-    span = _span(times, begin, quiet_from)
-    fall = before[0] - after[0] + drift * span
-    variance = before[1] + after[1] + drift_variance * span**2 + _jump_variance(jumps, cleaned, begin, quiet_from)
-    variance += _scale_variance(channel, fall) + rules.hose_uncertainty_kg**2 / 3.0
-    rate = _rate(times, cleaned)
-    return Charged(
-        fall - rules.hose_kg, math.sqrt(variance), begin, finish, rate if flowing else 0.0, flowing, tuple(jumps), drift
-    )
+    span = max(after.middle_s - before.middle_s, 0.0)
+    fall = before.level - after.level + drift * span
+    variance = before.variance + after.variance + drift_variance * span**2 + _scale_variance(channel, fall)
+    variance += sum(touch.variance for touch in record.touches if begin <= touch.end_s and touch.start_s <= quiet)
+    variance += rules.hose_uncertainty_kg**2 / 3.0
+    rate = max(-float(steepness(record, _window_s(times))[-1]), 0.0) if flowing else 0.0
+    return Charged(fall - rules.hose_kg, math.sqrt(variance), begin, finish, rate, flowing, record.touches, drift)
 
 
-def _span(times: Floats, begin: float, quiet_from: float) -> float:
-    """Seconds between the middles of the two quiet stretches, over which a drift acts."""
-    first = 0.5 * (max(float(times[0]), begin - _QUIET_S) + begin)
-    last = 0.5 * (quiet_from + min(float(times[-1]), quiet_from + _QUIET_S))
-    return max(last - first, 0.0)
-
-
-def _drift(
-    before: tuple[float, float, float, float], after: tuple[float, float, float, float], most: float
-) -> tuple[float, float]:
+def _drift(before: _Level, after: _Level, most: float) -> tuple[float, float]:
     """The drift to take off (kg/s) and its variance: both quiet stretches weighted, only when it is plain and slow."""
-    known = [
-        (slope, variance) for _, _, slope, variance in (before, after) if variance < math.inf and abs(slope) <= most
-    ]
+    known = [one for one in (before, after) if one.drift_variance < math.inf and abs(one.drift) <= most]
     if not known:
         return 0.0, 0.0
-    weight = sum(1.0 / max(variance, 1e-18) for _, variance in known)
-    slope = sum(slope / max(variance, 1e-18) for slope, variance in known) / weight
+    weight = sum(1.0 / max(one.drift_variance, 1e-18) for one in known)
+    slope = sum(one.drift / max(one.drift_variance, 1e-18) for one in known) / weight
     if abs(slope) < 3.0 / math.sqrt(weight):
         return 0.0, min(1.0 / weight, slope**2 + 1e-18)
     return slope, 1.0 / weight
 
 
-def _jump_variance(jumps: list[Jump], cleaned: Floats, begin: float, end: float) -> float:
-    inside = sum(1 for jump in jumps if begin <= jump.time_s <= end)
-    return inside * 2.0 * scatter_of(cleaned) ** 2
-
-
 def _scale_variance(channel: Channel | None, fall_kg: float) -> float:
-    """Limits of error of the scale as a variance of the difference: JCGM 100:2008, 4.3.7 and 5.2."""
+    """Limits of error of the scale as a variance of the difference."""
     if channel is None:
         return 0.0
     u_at_end, u_at_start = (channel.standard_uncertainty(mass) for mass in (abs(fall_kg), 0.0))
     return u_at_end**2 + u_at_start**2
-
-
-def _rate(times: Floats, cleaned: Floats) -> float:
-    """Present inflow, kg/s, over the last ten seconds or eight readings."""
-    last = times >= times[-1] - max(10.0, 8.0 * float(np.median(np.diff(times))))
-    t, x = times[last], cleaned[last]
-    spread = t - t.mean()
-    power = float(spread @ spread)
-    return max(-float(spread @ x) / power, 0.0) if power > 0.0 else 0.0

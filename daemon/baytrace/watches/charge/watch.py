@@ -132,8 +132,12 @@ class ChargeWatch:
             said.append("no weighed charge was seen, so the mass is not judged against the label")
         if mass is not None and self._settings.label_g is None:
             said.append("no label charge is set, so the mass is shown and not judged")
-        if mass is not None and mass.jumps:
-            said.append(f"the tank was touched or moved {len(mass.jumps)} times; that is not counted as charge")
+        if mass is not None and mass.touches:
+            times = f"{len(mass.touches)} times" if len(mass.touches) > 1 else "once"
+            moved = sum(touch.reseated for touch in mass.touches)
+            said.append(
+                f"the tank was touched {times}, set down differently {moved} of them; none of it counts as charge"
+            )
         if self._follower.atmosphere_assumed and self._settings.elevation_m is None:
             said.append("neither barometer nor elevation is known: gauge pressures were taken at sea level")
         if "refrigerant" not in self._settings.model_fields_set:
@@ -232,7 +236,7 @@ def _mass_details(mass: Charged) -> dict[str, Any]:
         "uncertainty_g": 1.96 * mass.uncertainty_kg * 1e3,
         "rate_g_s": mass.rate_kg_s * 1e3,
         "flowing": mass.flowing,
-        "touched": [{"time_s": jump.time_s, "height_g": jump.height_kg * 1e3} for jump in mass.jumps],
+        "touched": [{"from_s": t.start_s, "to_s": t.end_s, "moved_g": t.moved_kg * 1e3} for t in mass.touches],
         "drift_g_s": mass.drift_kg_s * 1e3,
     }
 

@@ -1,0 +1,255 @@
+"""The tank scale's record with what is no flow taken out: bumps, lifts and re-seatings of the tank.
+
+Rules of this file:
+- Flow is downward, no faster than a stated rate, and lasts (`LASTING_S` or more). A change between readings that the flow
+  before and after does not explain, and that is no lasting flow itself, is a jump.
+- A jump and one back within `AWAY_S` are one visit: what the scale said meanwhile means nothing. The flow in between is
+  taken from the flow before and after. If the record comes back to where that leads, it was a bump and the record stands;
+  if not, the tank was set down differently, and all later readings are moved by the difference.
+- A single jump is a re-seating: later readings are moved by its height, flow during the step allowed for.
+- Each correction carries a variance: the scatter of the readings beside it, and the flow not known meanwhile.
+
+A jump smaller than six times the scatter of the readings (or 4 g) is not seen; it lies within a usual scale's accuracy.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from baytrace.physics.cycles import Floats
+
+LASTING_S = 3.0
+AWAY_S = 30.0
+_SMALLEST_KG = 0.004
+_BESIDE, _BESIDE_S = 6, 5.0  # readings, and seconds, either side that show the flow beside a jump
+_COARSE_S = 2.5  # beyond this between readings, a short opening of the valve can hide in one step
+
+
+@dataclass(frozen=True, slots=True)
+class Touch:
+    """Someone touched the tank: seconds from the start of the trace. `moved_kg` is what later readings were moved by."""
+
+    start_s: float
+    end_s: float
+    moved_kg: float
+    variance: float
+
+    @property
+    def reseated(self) -> bool:
+        return self.moved_kg != 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class CleanRecord:
+    """`values` (kg) as if nobody had touched the tank; `valid` is False where the scale's word meant nothing."""
+
+    times: Floats
+    values: Floats
+    valid: np.ndarray
+    touches: tuple[Touch, ...]
+    scatter: float
+
+
+class _Step(NamedTuple):
+    """A jump from reading `first` to reading `last`, kg beyond the flow."""
+
+    first: int
+    last: int
+    height: float
+
+
+def resolution_of(values: Floats) -> float:
+    """The display's last step, kg; 0 when nothing ever changed."""
+    steps = np.abs(np.diff(values))
+    steps = steps[steps > 1e-9]
+    return float(steps.min()) if len(steps) else 0.0
+
+
+def scatter_of(values: Floats) -> float:
+    """Standard deviation (kg) of one reading, never below the rounding of the display.
+
+    From second differences without their largest tenth, which for normal scatter lowers the root mean square to 0.789.
+    """
+    least = resolution_of(values) / math.sqrt(12.0)
+    if len(values) < 10:
+        return least
+    bends = np.sort(np.abs(np.diff(values, 2)))
+    bends = bends[: int(0.9 * len(bends))]
+    return max(math.sqrt(float(bends @ bends) / len(bends) / 6.0) / 0.789, least)
+
+
+class _Cleaner:
+    """One record on its way to being clean; `trusted` marks the steps between readings that show flow."""
+
+    def __init__(self, times: Floats, values: Floats, fastest_kg_s: float) -> None:
+        self.times, self.values, self.fastest = times, values, fastest_kg_s
+        self.steps, self.spans = np.diff(values), np.diff(times)
+        self.rates = self.steps / self.spans
+        self.scatter = scatter_of(values)
+        self.threshold = max(6.0 * self.scatter, 2.1 * resolution_of(values), _SMALLEST_KG)
+        self.beside = max(_BESIDE, math.ceil(_BESIDE_S / float(np.median(self.spans))))
+        self.trusted = np.ones(len(self.steps), dtype=bool)
+
+    def run(self) -> CleanRecord:
+        groups = self._groups(self._unexplained())
+        for group in groups:
+            self.trusted[group] = False
+        jumps = [jump for group in groups if (jump := self._jump(group)) is not None]
+        cleaned, valid = self.values.copy(), np.ones(len(self.values), dtype=bool)
+        touches = []
+        for first, last, height in self._visits(jumps):
+            self.trusted[first:last] = False
+            touch = self._bridge(first, last, height)
+            if touch is None:
+                continue
+            valid[first + 1 : last] = False
+            cleaned[last:] -= touch.moved_kg
+            touches.append(touch)
+        cleaned = np.interp(self.times, self.times[valid], cleaned[valid])
+        return CleanRecord(self.times, cleaned, valid, tuple(touches), self.scatter)
+
+    def _unexplained(self) -> list[int]:
+        """Steps that neither the flow before nor the flow after explains (medians: other jumps may be near)."""
+        found = []
+        for index in np.flatnonzero(np.abs(self.steps) > 0.3 * self.threshold):
+            left = self.rates[max(index - 1 - self.beside, 0) : max(index - 1, 0)]
+            right = self.rates[index + 2 : index + 2 + self.beside]
+            flows = [float(np.median(some)) * self.spans[index] for some in (left, right) if len(some)] or [0.0]
+            step = self.steps[index]
+            rises = step > max(flows) + self.threshold and step > 0.7 * self.threshold
+            if rises or step < min(flows) - self.threshold:
+                found.append(int(index))
+        return found
+
+    def _groups(self, indices: list[int]) -> list[list[int]]:
+        """Runs of neighbouring steps of one kind: rising, falling as refrigerant may, or falling too fast for that."""
+        kinds = np.where(self.rates >= 0.0, 1, np.where(self.rates >= -self.fastest, -1, -2))
+        groups: list[list[int]] = []
+        for index in indices:
+            if groups and index == groups[-1][-1] + 1 and kinds[index] == kinds[groups[-1][-1]]:
+                groups[-1].append(index)
+            else:
+                groups.append([index])
+        return groups
+
+    def _jump(self, group: list[int]) -> _Step | None:
+        """The jump a run of steps makes, or None where it may be flow: falling, not too fast, and lasting."""
+        first, last = group[0], group[-1] + 1
+        span, change = float(self.times[last] - self.times[first]), float(self.values[last] - self.values[first])
+        before, after = self._flows(first, last)
+        if all(-self.fastest <= self.rates[index] < 0.0 for index in group):
+            if self._lasting(group) >= LASTING_S:
+                self.trusted[group] = True
+                return None
+            if span > _COARSE_S and -max(before[0], after[0]) < 0.25 * -change / span:
+                self.trusted[group] = True
+                return None
+        return _Step(first, last, change - 0.5 * (before[0] + after[0]) * span)
+
+    def _lasting(self, group: list[int]) -> float:
+        """Seconds that the record falls about as fast as in this run of steps, without a break."""
+        rate = float(np.mean(self.rates[group]))
+        first, last = group[0], group[-1]
+        while first > 0 and 0.6 * rate >= self.rates[first - 1] >= 1.7 * rate:
+            first -= 1
+        while last + 1 < len(self.rates) and 0.6 * rate >= self.rates[last + 1] >= 1.7 * rate:
+            last += 1
+        return float(self.times[last + 1] - self.times[first]) if last - first >= 1 else 0.0
+
+    def _flows(
+        self, first: int, last: int, seconds: float = _BESIDE_S
+    ) -> tuple[tuple[float, float], tuple[float, float]]:
+        """Mean flow (kg/s) and its standard uncertainty over `seconds` before reading `first` and after reading `last`."""
+        count = max(math.ceil(seconds / float(np.median(self.spans))), 3)
+        left = np.arange(max(first - count, 0), first)
+        right = np.arange(last, min(last + count, len(self.steps)))
+        found: list[tuple[float, float]] = []
+        for some in (left, right):
+            kept = some[self.trusted[some]]
+            span = float(self.spans[kept].sum())
+            if len(kept) >= 2:
+                found.append((float(self.steps[kept].sum()) / span, math.sqrt(2.0) * self.scatter / span))
+            else:
+                found.append((math.nan, math.nan))
+        known = [one for one in found if not math.isnan(one[0])] or [(0.0, 0.0)]
+        before, after = (known[0] if math.isnan(one[0]) else one for one in found)
+        return before, after
+
+    def _visits(self, jumps: list[_Step]) -> list[tuple[int, int, float]]:
+        """Readings between which the record is bridged: a jump with its way back, or a jump alone; kg of all its jumps."""
+        found: list[tuple[int, int, float]] = []
+        index = 0
+        while index < len(jumps):
+            jump, back = jumps[index], index
+            for other in range(index + 1, len(jumps)):
+                if self.times[jumps[other].last] - self.times[jump.first] > AWAY_S:
+                    break
+                total = sum(one.height for one in jumps[index : other + 1])
+                if abs(total) < max(0.35 * abs(jump.height), self.threshold):
+                    back = other
+                    break
+            height = sum(one.height for one in jumps[index : back + 1])
+            found.append((jump.first, jumps[back].last, height))
+            index = back + 1
+        return found
+
+    def _level(self, readings: range, at: float, flow: float) -> float:
+        """Median level (kg) at an instant from readings beside it, carried there by the flow; only up to the next jump."""
+        kept = [readings[0]]
+        for here in readings[1:]:
+            if not self.trusted[min(kept[-1], here)]:
+                break
+            kept.append(here)
+        return float(np.median(self.values[kept] - flow * (self.times[kept] - at)))
+
+    def _shows(self, first: int, last: int, slow: float, quick: float) -> bool:
+        """Whether the flow still showed during a visit: a hand on the tank, not a tank off the scale."""
+        inside = slice(first + 1, last - 1)
+        span = float(self.spans[inside].sum())
+        if span <= 0.0:
+            return True
+        slack = (2.0 * self.scatter + 0.3 * self.threshold) / span
+        return quick - slack <= float(self.steps[inside].sum()) / span <= slow + slack
+
+    def _bridge(self, first: int, last: int, height: float) -> Touch | None:
+        """What the readings after must be moved by; None when the levels beside say that nothing happened."""
+        (before, u_before), (after, u_after) = self._flows(first, last)
+        start, end = float(self.times[first]), float(self.times[last])
+        left = self._level(range(first, max(first - 5, -1), -1), start, before)
+        right = self._level(range(last, min(last + 5, len(self.values))), end, after)
+        span = end - start
+        near = self._flows(first, last, 0.5 * _BESIDE_S)
+        flows = (before, after, near[0][0], near[1][0])
+        slow, quick = max(flows), min(flows)
+        if abs(height) <= self.threshold and self._shows(first, last, slow, quick):
+            return Touch(start, end, 0.0, self.scatter**2)
+        excess = right - left - 0.5 * (slow + quick) * span
+        unknown = 0.5 * (slow - quick) * span
+        u_flow = 0.5 * math.hypot(u_before, u_after) * span
+        variance = self.scatter**2 + unknown**2 / 3.0 + u_flow**2
+        if abs(excess) <= max(0.6 * self.threshold, 3.0 * u_flow) + unknown:
+            return None if last - first == 1 else Touch(start, end, 0.0, variance)
+        return Touch(start, end, excess, variance + (0.3 * self.threshold) ** 2)
+
+
+def clean(times: Floats, values: Floats, fastest_kg_s: float) -> CleanRecord:
+    """The record without touches. `fastest_kg_s`: no refrigerant leaves a tank faster."""
+    return _Cleaner(times, values, fastest_kg_s).run()
+
+
+def steepness(record: CleanRecord, window_s: float) -> Floats:
+    """Flow (kg/s, falling is negative) at each reading from means over a window either side."""
+    times, values = record.times, record.values
+    sums = np.concatenate(([0.0], np.cumsum(values)))
+    left = np.searchsorted(times, times - window_s, side="left")
+    right = np.searchsorted(times, times + window_s, side="right")
+    here = np.arange(len(times))
+    before = (sums[here + 1] - sums[left]) / (here + 1 - left)
+    after = (sums[right] - sums[here]) / (right - here)
+    reach = 0.5 * (times[right - 1] - times[left])
+    flow: Floats = (after - before) / np.maximum(reach, 1e-9)
+    return flow
