@@ -19,7 +19,7 @@ from itertools import islice
 from baytrace.forward.cursor import Cursor, CursorFile
 from baytrace.forward.rows import Encoder, Row
 from baytrace.forward.server import Refused, Server, Unreachable, missing_of
-from baytrace.journal.store import Journal
+from baytrace.journal.store import JournalView
 
 log = logging.getLogger(__name__)
 
@@ -35,7 +35,7 @@ class Forwarder:
 
     def __init__(
         self,
-        journal: Journal,
+        journal: JournalView,
         bench: str,
         server: Server,
         files: CursorFile,

@@ -39,15 +39,10 @@ class Link(NamedTuple):
     digest: str
 
 
-class Journal(Protocol):
-    """Thread-safe. One writer owns all writes; readers never block it."""
+class JournalView(Protocol):
+    """A journal to look at, beside a running daemon or without one. Thread-safe."""
 
     directory: Path
-    boot: str
-
-    def append(self, readings: Sequence[Raw], events: Sequence[Event]) -> Future[Receipt]:
-        """Durable (fsynced) when the future is done; group commit joins neighbours. Fails with EnvironmentFailed."""
-        ...
 
     def items(self, after: int = 0, until: int | None = None) -> Iterator[Stored | Event]:
         """Readings and events by sequence number, `after < seq <= until`, read in short transactions."""
@@ -66,3 +61,13 @@ class Journal(Protocol):
     def head(self) -> Link | None: ...
 
     def close(self) -> None: ...
+
+
+class Journal(JournalView, Protocol):
+    """One writer owns all writes; readers never block it. `boot` identifies this run of the daemon."""
+
+    boot: str
+
+    def append(self, readings: Sequence[Raw], events: Sequence[Event]) -> Future[Receipt]:
+        """Durable (fsynced) when the future is done; group commit joins neighbours. Fails with EnvironmentFailed."""
+        ...
