@@ -1,0 +1,58 @@
+"""`baytrace verify`: is this pack or journal what it claims to be, and does it still say the same?"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.progress import Progress
+
+from baytrace.commands._output import Json, people, print_json, table_console
+from baytrace.measure.faults import BadInput, VerificationFailed
+from baytrace.records.signing import known_keys, read_keys
+from baytrace.records.verifying import verify_journal, verify_pack
+
+SIGN = {"good": "✓", "fault": "✗", "note": "•"}
+
+
+def register(app: typer.Typer) -> None:
+    @app.command()
+    def verify(
+        pack: Annotated[Path, typer.Argument(help="A trace pack, or a journal's directory.")],
+        key: Annotated[
+            list[Path] | None, typer.Option("--key", help="A public key (PEM) you trust; may be repeated.")
+        ] = None,
+        keys: Annotated[Path | None, typer.Option("--keys", help="A directory of keys you trust.")] = None,
+        as_json: Json = False,
+    ) -> int:
+        """Check a pack (bag, digests, signature, chain, and its verdicts by replay) or a journal's chain. Exit 4 when it fails."""
+        if pack.is_dir():
+            return _journal(pack, as_json=as_json)
+        if not pack.is_file():
+            raise BadInput("there is no such pack", where=str(pack), right="give a trace pack or a journal's directory")
+        trusted = read_keys(key or ())
+        if keys is not None:
+            trusted = [*trusted, *known_keys(keys)]
+        with Progress(console=people(), transient=True) as bar:
+            task = bar.add_task("verifying", total=1.0)
+            report = verify_pack(pack, trusted, lambda share, what: bar.update(task, completed=share, description=what))
+        if as_json:
+            print_json(report.to_json())
+        else:
+            for check in report.checks:
+                table_console().print(
+                    f"{SIGN.get(str(check.state), '•')} {check.what}: {check.text}", markup=False, soft_wrap=True
+                )
+        if not report.good:
+            raise VerificationFailed(f"{pack}: {report.summary()}")
+        return 0
+
+
+def _journal(directory: Path, *, as_json: bool) -> int:
+    text = verify_journal(directory)
+    if as_json:
+        print_json({"path": str(directory), "good": True, "text": text})
+    else:
+        print(text)
+    return 0
