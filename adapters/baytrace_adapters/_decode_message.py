@@ -163,6 +163,8 @@ class _Field:
             value = number(found) if isinstance(found, str) else float(found)
         except OverflowError:
             raise Unreadable("a number beyond any measure") from None
+        if math.isinf(value):
+            raise Unreadable("a number beyond any measure")
         return scpi_value(value, resistance=self._resistance)
 
     def _check_unit(self, document: Any) -> None:
@@ -185,8 +187,9 @@ class _Field:
             raise Unreadable(f"time {str(found)[:40]!r} is no instant")
         if isinstance(found, int):
             ns = found * self._tick_ns
-        elif math.isfinite(found):
-            ns = round(found * self._tick_ns)
+        elif abs(found) < 1e19:
+            whole, rest = divmod(found, 1.0)  # apart, so that the fraction keeps its digits
+            ns = int(whole) * self._tick_ns + round(rest * self._tick_ns)
         else:
             raise Unreadable("time is beyond any calendar")
         if not 0 <= ns < 1 << 63:

@@ -258,6 +258,9 @@ async def _leave(client: aiomqtt.Client) -> None:
     paho = assert_reachable(client)
     if paho.socket() is not None:
         paho._sock_close()  # noqa: SLF001 - paho offers no other way to end a hung connection
+    with contextlib.suppress(aiomqtt.MqttError, TimeoutError):  # an error nobody asked for would be logged as lost
+        async with asyncio.timeout(0.01):
+            await anext(client.messages)
 
 
 def _code(reason: Any) -> int:

@@ -162,9 +162,11 @@ class PackReader:
         return channel
 
     def _judged(self, pack: Pack) -> Pack:
-        """Infinite values cannot come in JSON; a publisher may pass a meter's 9.9E37 on."""
+        """A publisher may pass a meter's 9.9E37 on. Raises Unreadable for a number too large to hold."""
         for index, raw in enumerate(pack.raws):
-            if not -9e37 < raw.value < 9e37 or math.isnan(raw.value):
+            if not -9e37 < raw.value < 9e37:
+                if math.isinf(raw.value):
+                    raise Unreadable(f"value of {raw.channel} is beyond any measure")
                 unit = next(wanted.unit for wanted in self._wanted.values() if wanted.channel == raw.channel)
                 value, quality = scpi_value(raw.value, resistance=measures_resistance(unit))
                 pack.raws[index] = raw._replace(value=value, quality=raw.quality | quality)

@@ -29,6 +29,11 @@ from baytrace_adapters._patience import Backoff
 _URL = re.compile(r"mqtts?://[^/?#@:]+(:\d+)?/?")
 
 
+_CONNECT_S = 5.0
+_TRIAL_S = 2.0
+"""Some brokers without MQTT 5 do not answer it at all: while the version is not known, less patience (real seconds)."""
+
+
 class MqttSettings(AdapterSettings):
     """Keys of an instrument that is heard through a broker."""
 
@@ -42,9 +47,9 @@ class MqttSettings(AdapterSettings):
     """File (readable by the daemon only) that holds the password."""
     ca: str = ""
     """Certificate authority (PEM file) for `mqtts`; the system's where left out."""
-    certificate: str = ""
+    client_certificate: str = ""
     """Client certificate (PEM file) for `mqtts`."""
-    private_key: str = ""
+    client_key: str = ""
     """Key of the client certificate (PEM file)."""
     client_id: str = Field(default="", max_length=64)
     """Fixed client id, so that the broker keeps messages while the daemon is away; from the instrument's name where left out. Unique at the broker."""
@@ -70,7 +75,7 @@ class MqttSettings(AdapterSettings):
             )
         return text
 
-    @field_validator("password_file", "ca", "certificate", "private_key")
+    @field_validator("password_file", "ca", "client_certificate", "client_key")
     @classmethod
     def _beside_the_configuration(cls, text: str, info: ValidationInfo) -> str:
         folder = (info.context or {}).get("folder")
@@ -82,10 +87,10 @@ class MqttSettings(AdapterSettings):
             raise ValueError("password_env and password_file exclude each other; leave one out")
         if (self.password_env or self.password_file) and not self.username:
             raise ValueError("a password needs a username")
-        if bool(self.certificate) != bool(self.private_key):
-            raise ValueError("certificate and private_key belong together")
-        if self.url.startswith("mqtt://") and (self.ca or self.certificate):
-            raise ValueError("ca and certificate need an mqtts:// url")
+        if bool(self.client_certificate) != bool(self.client_key):
+            raise ValueError("client_certificate and client_key belong together")
+        if self.url.startswith("mqtt://") and (self.ca or self.client_certificate):
+            raise ValueError("ca and client_certificate need an mqtts:// url")
         return self
 
 
@@ -222,6 +227,7 @@ topic = "shop/bay1/vent"
         self._session: Session | None = None
         self._connections = 0
         self._versions = _versions(settings.version)
+        self._trying = len(self._versions) > 1
         self._unwanted: set[str] = set()
 
     async def run(self) -> None:
@@ -261,6 +267,7 @@ topic = "shop/bay1/vent"
             keepalive_s=settings.keepalive_s,
             expiry_s=settings.session_expiry_s,
             receive_maximum=settings.receive_maximum,
+            connect_s=_TRIAL_S if self._trying else _CONNECT_S,
         )
 
     async def _welcome(self, session: Session) -> None:
@@ -270,6 +277,7 @@ topic = "shop/bay1/vent"
                 self._sink.count("session lost")
         await session.subscribe(self._by_filter, retained=self._settings.retained == "keep")
         self._session = session
+        self._trying = False
         version = "5" if self._versions[0] is ProtocolVersion.V5 else "3.1.1"
         kept = "session resumed" if session.resumed else "new session: what was published before is not here"
         self._sink.identity({"broker": self._settings.url, "mqtt": version, "client id": self._client_id})
@@ -390,8 +398,8 @@ def _password(settings: MqttSettings) -> str | None:
 def _tls(settings: MqttSettings) -> ssl.SSLContext:
     try:
         context = ssl.create_default_context(cafile=settings.ca or None)
-        if settings.certificate:
-            context.load_cert_chain(settings.certificate, settings.private_key)
+        if settings.client_certificate:
+            context.load_cert_chain(settings.client_certificate, settings.client_key)
     except (OSError, ssl.SSLError) as error:
         raise EnvironmentFailed(f"the TLS files of {settings.url} cannot be used ({error})") from None
     return context
