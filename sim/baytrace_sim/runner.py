@@ -115,13 +115,15 @@ async def run(
         await stack.enter_async_context(_beside(publisher.run()))
         await publisher.first_connection()
         show = Show(stage, instruments, Probes(stage.readings, clock, bench_name, address.url), publisher)
-        _write_files(scenario, config_out, bench_name, address.url, show.tables(), clock.wall_ns())
+        _write_files(
+            scenario, config_out, bench=bench_name, url=address.url, tables=show.tables(), wall_ns=clock.wall_ns()
+        )
         on_ready()
         await show.play(f"baytrace/{bench_name}/mark", start, on_finished)
 
 
 def _write_files(
-    scenario: Scenario, config: Path, bench: str, url: str, tables: Mapping[str, Any], wall_ns: int
+    scenario: Scenario, config: Path, *, bench: str, url: str, tables: Mapping[str, Any], wall_ns: int
 ) -> None:  # fmt: skip
     today = datetime.fromtimestamp(wall_ns // NS, UTC).date()
     request = json.dumps(session_request(scenario), indent=2, ensure_ascii=False)

@@ -50,12 +50,12 @@ class LoopKeys(_Table):
     """What the car's loop is; its volume is that of `expansion` and `clutch` unless said."""
 
     expansion: Literal["orifice", "valve"] = "valve"
-    clutch: Literal["cycling", "variable"] = "variable"
+    clutch: Literal["cycling", "variable"] = "cycling"
     volume_l: float | None = None
     charged_g: float = Field(default=0.0, ge=0.0)
     """Refrigerant already in the loop when the script starts."""
     rpm_idle: float = 850.0
-    rpm_fast: float = 1800.0
+    rpm_fast: float = 1250.0
     blower: float = Field(default=1.0, ge=0.0, le=1.0)
     fault: dict[str, float | bool] = Field(default_factory=dict)
     """Fault parameters of the loop, by name."""
