@@ -13,7 +13,7 @@ import math
 import numpy as np
 
 from baytrace.physics.gauge_noise import Gauge
-from baytrace.physics.pressure_rise import FEWEST_CELLS, Problem, RiseFit, Thermal, solve
+from baytrace.physics.pressure_rise import FEWEST_CELLS, Problem, RiseFit, Thermal, smooth, solve
 from baytrace.physics.rise_cells import CellMeans
 
 _MOST_SETTLING = 0.05
@@ -51,5 +51,5 @@ def corrected(means: CellMeans, thermal: Thermal) -> np.ndarray[tuple[int], np.d
     known = ~np.isnan(means.temperature)
     if thermal.drift_k > 0.0 or not known.any():
         return np.asarray(means.pressure)
-    kelvin = np.interp(means.time_s, means.time_s[known], means.temperature[known])
+    kelvin = smooth(means.time_s, means.time_s[known], means.temperature[known])
     return np.asarray(means.pressure * thermal.level_k / kelvin)

@@ -23,6 +23,7 @@ from baytrace.physics import moisture, rise_shapes, rise_solver
 from baytrace.physics.gauge_noise import Gauge, Whitener, coverage_factor, memory, outlier_factor
 from baytrace.physics.rise_cells import CellMeans
 from baytrace.physics.rise_shapes import Candidates, Kind, join
+from baytrace.physics.variable_projection import zoom
 
 Array = NDArray[np.float64]
 FEWEST_CELLS = 8
@@ -141,7 +142,7 @@ def prepare(means: CellMeans, gauge: Gauge, thermal: Thermal) -> Problem:
     pressure, factor = means.pressure, None
     known = ~np.isnan(means.temperature)
     if thermal.drift_k == 0.0 and known.any():
-        kelvin = np.interp(means.time_s, means.time_s[known], means.temperature[known])
+        kelvin = smooth(means.time_s, means.time_s[known], means.temperature[known])
         gas = thermal.level_k / kelvin
         pressure = pressure * gas
         factor = gas * moisture.saturation_pressure(kelvin) / moisture.saturation_pressure(thermal.level_k)
@@ -150,6 +151,27 @@ def prepare(means: CellMeans, gauge: Gauge, thermal: Thermal) -> Problem:
     most = max(moisture.saturation_pressure(hottest) - first, 0.0)
     spread = gauge.shape(means.pressure, means.readings)
     return Problem(means.time_s, pressure, spread, factor, most, means.length_s, float(means.time_s[-1]))
+
+
+_KERNEL = 0.04
+
+
+def smooth(time_s: Array, known_s: Array, temperature: Array) -> Array:
+    """Temperature (K) at `time_s`: straight lines fitted around each instant over some 4 % of the hold either way.
+
+    A loop warms slowly and a thermometer is noisy; its noise times saturation's 6 % a kelvin would look like scatter of
+    the pressure and speak against a pool.
+    """
+    if known_s.size < 5:
+        return np.interp(time_s, known_s, temperature)
+    middle = float(temperature.mean())
+    width = max(_KERNEL * float(known_s[-1] - known_s[0]), 1.5 * float(np.median(np.diff(known_s))))
+    away = known_s[None, :] - time_s[:, None]
+    weight = np.exp(-0.5 * (away / width) ** 2) + 1e-12
+    zero, one, two = weight.sum(axis=1), (weight * away).sum(axis=1), (weight * away * away).sum(axis=1)
+    rest = temperature - middle
+    flat, tilt = weight @ rest, (weight * away) @ rest
+    return np.asarray(middle + (two * flat - one * tilt) / (zero * two - one * one))
 
 
 def fit(means: CellMeans, gauge: Gauge, thermal: Thermal, *, drying: bool = True) -> RiseFit | None:
@@ -163,13 +185,13 @@ def solve(problem: Problem, gauge: Gauge, thermal: Thermal, *, drying: bool) -> 
     """Fit a prepared problem: memory and scatter from its own residuals, then the profile."""
     coarse = _grid(problem, drying=drying)
     look = _Look(problem, Whitener(problem.time_s, problem.spread, 0.0))
-    best, _, _ = _search(look, problem, coarse, rounds=3)
+    best, _, _ = _search(look, problem, coarse, rounds=2)
     residuals, _ = problem.residuals(best, look.minimum(best))
     problem = replace(problem, spread=problem.spread * outlier_factor(residuals))
     look = _Look(problem, Whitener(problem.time_s, problem.spread, 0.0))
     kept = memory(problem.residuals(best, look.minimum(best))[0], PARAMETERS)
     look = _Look(problem, Whitener(problem.time_s, problem.spread, kept.rho))
-    found = _search(look, problem, coarse, rounds=6)
+    found = _search(look, problem, coarse, rounds=5)
     n = problem.time_s.size
     variance = found[1].chi2[0] / max(n - PARAMETERS, 1) * kept.inflation
     floor = 0.1 * gauge.resolution / float(np.median(problem.spread))
@@ -200,8 +222,7 @@ def _conclude(
     best, least, peaks = found
     rate, vapour = float(least.rate[0]), float(least.vapour[0])
     factor = coverage_factor(problem.time_s.size, scatter.memory, PARAMETERS)
-    level = float(least.chi2[0]) + (factor * scatter.sigma) ** 2
-    spans = _profile(look, problem, join(coarse, peaks), peaks, level)
+    spans = _profile(look, problem, coarse, peaks, scatter.sigma, factor)
     systematic = _systematic_rate(problem, gauge, thermal, vapour)
     gain = gauge.gain_uncertainty
     step = float(np.median(np.diff(problem.time_s)))
@@ -230,22 +251,25 @@ _Found = tuple[Candidates, rise_solver.Minimum, Candidates]
 def _search(look: _Look, problem: Problem, coarse: Candidates, rounds: int) -> _Found:
     """Best candidate, its minimum, and the best of every family, refined in log tau until chi2 stands still."""
     found = look.minimum(coarse)
-    kinds = [Kind(kind) for kind in np.unique(coarse.kind)]
-    peaks = _best_of_each(coarse, found.chi2, kinds)
-    width = 0.3
-    for _ in range(rounds):
-        near = _around(peaks, np.linspace(-width, width, 9), problem)
-        found = look.minimum(near)
-        peaks = _best_of_each(near, found.chi2, kinds)
-        width /= 4.0
+    peaks = _best_of_each(coarse, found.chi2)
+    low, high = np.array([rise_shapes.bounds(Kind(kind), problem.span_s, problem.length_s) for kind in peaks.kind]).T
+
+    def squares(trials: Array) -> Array:
+        near = Candidates(np.repeat(peaks.kind, trials.shape[1]), trials.ravel())
+        return look.minimum(near).chi2.reshape(trials.shape)
+
+    peaks = Candidates(peaks.kind, zoom(peaks.tau_s, squares, 0.3, rounds, low, high))
     found = look.minimum(peaks)
     at = int(np.argmin(found.chi2))
     one = Candidates(peaks.kind[at : at + 1], peaks.tau_s[at : at + 1])
     return one, rise_solver.Minimum(*(part[at : at + 1] for part in found)), peaks
 
 
-def _best_of_each(candidates: Candidates, chi2: Array, kinds: list[Kind]) -> Candidates:
-    rows = [int(np.flatnonzero(candidates.kind == kind)[np.argmin(chi2[candidates.kind == kind])]) for kind in kinds]
+def _best_of_each(candidates: Candidates, chi2: Array) -> Candidates:
+    rows = []
+    for kind in np.unique(candidates.kind):
+        members = np.flatnonzero(candidates.kind == kind)
+        rows.append(int(members[np.argmin(chi2[members])]))
     return Candidates(candidates.kind[rows], candidates.tau_s[rows])
 
 
@@ -257,7 +281,9 @@ def _around(centres: Candidates, steps: Array, problem: Problem) -> Candidates:
     return Candidates(np.repeat(centres.kind, steps.size), tau.ravel())
 
 
-_LADDER = np.concatenate([-np.geomspace(1.2, 1e-4, 24), np.geomspace(1e-4, 1.2, 24)])
+_LADDER = np.concatenate([-np.geomspace(1.2, 2e-4, 14), np.geomspace(2e-4, 1.2, 14)])
+_RULED_OUT = 3.5
+"""A family of shapes this many sigma worse than the best is no explanation any more (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -268,19 +294,32 @@ class _Spans:
     tau_s: tuple[float, float]
 
 
-def _profile(look: _Look, problem: Problem, coarse: Candidates, peaks: Candidates, level: float) -> _Spans:
-    """Extremes over every shape whose chi2 stays within the level: first on a ladder, then closer around each extreme."""
-    candidates = join(coarse, _around(peaks, _LADDER, problem))
+def _profile(
+    look: _Look, problem: Problem, coarse: Candidates, peaks: Candidates, sigma: float, factor: float
+) -> _Spans:
+    """Extremes over every shape whose chi2 stays within its family's level: first on a ladder, then closer to each extreme.
+
+    A family of shapes is another explanation, not another parameter: each that the readings do not rule out keeps its own
+    minimum to measure from.
+    """
+    least = look.minimum(peaks).chi2
+    ceiling = np.full(len(Kind), -1.0)
+    allowed = least <= least.min() + (_RULED_OUT * sigma) ** 2
+    ceiling[peaks.kind[allowed]] = least[allowed] + (factor * sigma) ** 2
+    kept = Candidates(peaks.kind[allowed], peaks.tau_s[allowed])
+    candidates = join(coarse, peaks, _around(kept, _LADDER, problem))
     for closeness in (0.3, 0.08):
-        rate, vapour = _both_spans(look, candidates, level)
+        rate, vapour = _both_spans(look, candidates, ceiling[candidates.kind])
         ends = [np.argmin(rate.low), np.argmax(rate.high), np.argmin(vapour.low), np.argmax(vapour.high)]
         rows = sorted({int(row) for row in ends})
         extreme = Candidates(candidates.kind[rows], candidates.tau_s[rows])
-        candidates = join(candidates, _around(extreme, np.linspace(-closeness, closeness, 8), problem))
-    rate, vapour = _both_spans(look, candidates, level)
-    allowed = rate.low <= rate.high
-    soon = allowed & (candidates.tau_s <= SLOW_VAPOUR_S)
-    taus = candidates.tau_s[allowed]
+        within = rate.low <= rate.high
+        candidates = Candidates(candidates.kind[within], candidates.tau_s[within])
+        candidates = join(candidates, extreme, _around(extreme, np.linspace(-closeness, closeness, 8), problem))
+    rate, vapour = _both_spans(look, candidates, ceiling[candidates.kind])
+    within = rate.low <= rate.high
+    soon = within & (candidates.tau_s <= SLOW_VAPOUR_S)
+    taus = candidates.tau_s[within]
     return _Spans(
         (float(rate.low.min()), float(rate.high.max())),
         (float(vapour.low.min()), float(vapour.high.max())),
@@ -289,23 +328,21 @@ def _profile(look: _Look, problem: Problem, coarse: Candidates, peaks: Candidate
     )
 
 
-def _both_spans(look: _Look, candidates: Candidates, level: float) -> tuple[rise_solver.Span, rise_solver.Span]:
+def _both_spans(look: _Look, candidates: Candidates, level: Array) -> tuple[rise_solver.Span, rise_solver.Span]:
     normal, most = look.normal(candidates)
     return rise_solver.rate_span(normal, most, level), rise_solver.vapour_span(normal, most, level)
 
 
 def _systematic_rate(problem: Problem, gauge: Gauge, thermal: Thermal, vapour: float) -> float:
     """Standard uncertainty of the rate (Pa/s) that scatter cannot show: the display's step at either end, and the unseen
-    drift of temperature, on the gas as T and on vapour that could stand over a pool as saturation.
+    drift of temperature, on the gas as T and on the vapour as saturation, as a pool may be there.
     """
     step = gauge.resolution / math.sqrt(6.0)
     warmth = 0.0
     if thermal.drift_k > 0.0:
         at = float(problem.pressure[-1])
         warmth = at * thermal.drift_k / thermal.level_k
-        coldest = thermal.level_k - _K95 * thermal.level_uncertainty_k
-        if at > 0.5 * moisture.saturation_pressure(coldest):
-            warmth += vapour * moisture.sensitivity(thermal.level_k) * thermal.drift_k
+        warmth += vapour * moisture.sensitivity(thermal.level_k) * thermal.drift_k
         warmth /= math.sqrt(3.0)
     return math.hypot(step / problem.span_s, warmth / problem.span_s, problem.extra_rate)
 

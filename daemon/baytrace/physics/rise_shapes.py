@@ -19,8 +19,8 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 FASTEST_S, SLOWEST_S = 10.0, 10_800.0
-_PER_FAMILY = 28
-_DRYING_STEPS = 16
+_PER_FAMILY = 24
+_DRYING_STEPS = 12
 
 
 class Kind(IntEnum):
@@ -66,19 +66,25 @@ def grid(span_s: float, length_s: float, *, temperature_known: bool, drying: boo
 def values(candidates: Candidates, time_s: Array, length_s: float, pool_factor: Array | None) -> Array:
     """(m, n): each candidate at each cell, averaged over the cell. `pool_factor` (n,) scales POOL shapes."""
     out = np.empty((candidates.tau_s.size, time_s.size))
-    half = np.minimum(0.5 * length_s, time_s)
     straight = candidates.kind == Kind.DRYING
     if straight.any():
-        tau = candidates.tau_s[straight, None]
-        out[straight] = np.minimum(time_s / tau, 1.0)
+        np.minimum(np.multiply.outer(1.0 / candidates.tau_s[straight], time_s), 1.0, out=(ramps := out[straight]))
+        out[straight] = ramps
     curved = ~straight
     if curved.any():
-        tau = candidates.tau_s[curved, None]
-        reach = half / tau
-        # the mean of exp over a cell is its value at the middle times sinh(x)/x
-        spread = np.where(reach > 1e-4, np.sinh(np.minimum(reach, 50.0)) / np.maximum(reach, 1e-12), 1.0)
-        out[curved] = 1.0 - np.exp(-time_s / tau) * spread
+        slowness = -1.0 / candidates.tau_s[curved]
+        fall = np.multiply.outer(slowness, time_s)
+        np.exp(fall, out=fall)
+        # the mean of exp over a cell is its value at the middle times sinh(x)/x; a reading at the very start is no cell
+        fall[:, 1:] *= _cell_mean(0.5 * length_s * slowness)[:, None]
+        fall[:, 0] *= _cell_mean(min(0.5 * length_s, float(time_s[0])) * slowness)
+        out[curved] = 1.0 - fall
     if pool_factor is not None:
         pool = candidates.kind == Kind.POOL
         out[pool] *= pool_factor
     return out
+
+
+def _cell_mean(reach: Array) -> Array:
+    size = np.maximum(np.abs(reach), 1e-6)
+    return np.asarray(np.sinh(np.minimum(size, 50.0)) / size)

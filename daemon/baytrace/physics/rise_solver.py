@@ -86,7 +86,7 @@ def _given_vapour(n: Normal, vapour: Array, floor: float) -> tuple[Array, Array]
     return np.maximum((n.ty - vapour * n.gt) / n.tt, floor), vapour
 
 
-def rate_span(n: Normal, most: Array, level: float) -> Span:
+def rate_span(n: Normal, most: Array, level: Array) -> Span:
     """Range of the rate (>= 0) for which some allowed vapour gives chi2 <= level."""
     a, b, c = n.gg, n.gt, np.full_like(n.gg, n.tt)
     u, v = n.gy, np.full_like(n.gg, n.ty)
@@ -94,7 +94,7 @@ def rate_span(n: Normal, most: Array, level: float) -> Span:
     return _project(n.yy - level, a, b, c, u, v, zero, most, 0.0, np.full_like(most, np.inf))
 
 
-def vapour_span(n: Normal, most: Array, level: float) -> Span:
+def vapour_span(n: Normal, most: Array, level: Array) -> Span:
     """Range of the vapour (0 to `most`) for which some rate >= 0 gives chi2 <= level."""
     a, b, c = np.full_like(n.gg, n.tt), n.gt, n.gg
     u, v = np.full_like(n.gg, n.ty), n.gy
@@ -103,7 +103,7 @@ def vapour_span(n: Normal, most: Array, level: float) -> Span:
 
 
 def _project(
-    rest: float,
+    rest: Array,
     a: Array,
     b: Array,
     c: Array,

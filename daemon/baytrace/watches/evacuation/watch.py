@@ -23,7 +23,7 @@ from baytrace.watches.limits_table import limit
 from baytrace.watches.watch import View
 
 _STALE_TEMPERATURE_NS = 120 * NS
-_FIRST_LOOK_S, _NEXT_LOOK = 60.0, 1.15
+_FIRST_LOOK_S, _NEXT_LOOK, _LATER_LOOK = 120.0, 1.4, 1.1
 _AIR_PA = 50_000.0
 _AGAIN_PA = 2_000.0
 _KELVIN = 273.15
@@ -272,7 +272,7 @@ class Evacuation:
         if seconds < full and self.early is not None and not self.settings.stop_early:
             self._next_look_s = full
             return
-        self._next_look_s = max(seconds * _NEXT_LOOK, seconds + 10.0)
+        self._next_look_s = seconds * (_NEXT_LOOK if seconds < full else _LATER_LOOK)
         if seconds < full < self._next_look_s:
             self._next_look_s = full
         weighed = self.weighed(ahead=False)
