@@ -1,0 +1,175 @@
+"""One coil: its resistance with what it is uncertain by, and what that says against the limits.
+
+The resistance is the steady value less the leads. Leads that were neither nulled nor measured can only have added, so they
+widen the interval downwards and nothing else. The limits hold at the reference temperature; without a coil temperature the
+resistance is judged as read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from baytrace.measure.channel import Channel
+from baytrace.measure.decision import Decision, assess
+from baytrace.measure.uncertainty import K95, Budget, rectangular
+from baytrace.measure.verdict import Figure, Outcome
+from baytrace.physics.coils import COPPER_ALPHA_20, COPPER_ALPHA_U, refer
+from baytrace.watches.limits_table import limit
+from baytrace.watches.sweep.contacts import Touch, joined
+from baytrace.watches.sweep.settings import SweepSettings
+from baytrace.watches.sweep.steady import Steady, agree
+
+BAD = ("low", "high", "open", "short")
+
+
+@dataclass(frozen=True, slots=True)
+class Temperature:
+    """Of the coil while it was touched, degC and standard uncertainty in K."""
+
+    celsius: float
+    u: float
+    instrument: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Leads:
+    """`known` is false when nobody nulled or measured them."""
+
+    ohm: float = 0.0
+    u: float = 0.0
+    known: bool = False
+
+
+@dataclass(slots=True)
+class Coil:
+    position: int
+    finding: str
+    resistance: Figure | None = None
+    at_reference: Figure | None = None
+    budget: Budget = field(default_factory=Budget)
+    decision: Decision | None = None
+    note: str = ""
+    scatter: float = 0.0
+    as_touched: str = ""
+    """What was found, where it cannot be told which coil that was."""
+
+    @property
+    def bad(self) -> bool:
+        return (self.as_touched or self.finding) in BAD
+
+    @property
+    def compared(self) -> Figure | None:
+        """What the limits and the bank look at."""
+        return self.at_reference or self.resistance
+
+    def to_json(self) -> dict[str, Any]:
+        data: dict[str, Any] = {"position": self.position, "finding": self.finding}
+        if self.resistance is not None:
+            data["resistance"] = self.resistance.to_json()
+        if self.at_reference is not None:
+            data["at_reference"] = self.at_reference.to_json()
+        if self.note:
+            data["note"] = self.note
+        return data
+
+
+def judge_coil(
+    position: int,
+    touches: Sequence[Touch],
+    channel: Channel,
+    settings: SweepSettings,
+    *,
+    leads: Leads,
+    temperature: Temperature | None,
+) -> Coil:
+    """Of a coil that was touched at least once."""
+    state, note = _together(touches)
+    ohm = state.value - leads.ohm
+    if not state.steady:
+        figure = Figure(ohm, "ohm", state.low - leads.ohm, state.high - leads.ohm)
+        said = note or f"reads {state.low:.4g} to {state.high:.4g} ohm while touched"
+        return Coil(position, "unsteady", figure, note=said)
+    meter = channel.instrument or channel.name
+    budget = (
+        Budget()
+        .with_part("meter", channel.standard_uncertainty(state.value), meter)
+        .with_part("contact", rectangular(limit("sweep.contact_ohm")), "the contact")
+        .with_part("scatter", state.u, "the contact")
+        .with_part("leads", leads.u, "the leads")
+    )
+    below = 0.0 if leads.known else float(limit("sweep.lead_unknown_ohm"))
+    coil = Coil(position, "undecided", _figure(ohm, budget.u, below), budget=budget, scatter=state.u)
+    alpha = COPPER_ALPHA_20 if settings.alpha is None else settings.alpha
+    if temperature is not None and alpha > 0.0:
+        u_alpha = COPPER_ALPHA_U if settings.alpha is None else 0.0
+        at = refer(
+            ohm, temperature.celsius, settings.reference_c, u_celsius=temperature.u, alpha_20=alpha, u_alpha=u_alpha
+        )
+        budget = (
+            budget.scaled(at.factor)
+            .with_part("coil temperature", at.from_temperature, temperature.instrument)
+            .with_part("temperature coefficient", at.from_coefficient, "the copper")
+        )
+        coil.budget, coil.at_reference = budget, _figure(at.ohm, budget.u, below * at.factor)
+    _decide(coil, settings)
+    return coil
+
+
+def _figure(ohm: float, u: float, below: float) -> Figure:
+    return Figure(ohm, "ohm", ohm - K95 * u - below, ohm + K95 * u, 0.95)
+
+
+def _together(touches: Sequence[Touch]) -> tuple[Steady, str]:
+    """All contacts of one coil as one; steady ones that disagree make it unsteady."""
+    states = [touch.settled() for touch in touches]
+    solid = [state for state in states if state.steady and state.n >= 2] or [state for state in states if state.steady]
+    if not solid:
+        return joined(touches).settled() if len(touches) > 1 else states[0], ""
+    if any(not agree(solid[0], state) for state in solid):
+        values = [state.value for state in solid]
+        said = f"contacts disagree: {', '.join(f'{value:.4g}' for value in values)} ohm"
+        return Steady(
+            sorted(values)[len(values) // 2], 0.0, len(values), steady=False, low=min(values), high=max(values)
+        ), said
+    n = sum(state.n for state in solid)
+    value = sum(state.value * state.n for state in solid) / n
+    spread = max(state.value for state in solid) - min(state.value for state in solid)
+    u = max(*(state.u for state in solid), rectangular(spread / 2.0))
+    return Steady(value, u, n, steady=True, low=min(s.low for s in solid), high=max(s.high for s in solid)), ""
+
+
+def _decide(coil: Coil, settings: SweepSettings) -> None:
+    low, high = settings.limits
+    figure = coil.compared
+    assert figure is not None
+    if low is None and high is None:
+        coil.note = "no limits: set low_ohm and high_ohm, or a family"
+        return
+    if low and assess(figure, upper=limit("sweep.short_fraction") * low, guard=settings.guard).outcome is Outcome.PASS:
+        coil.finding = "short"
+        return
+    decision = coil.decision = assess(figure, upper=high, lower=low, guard=settings.guard)
+    if decision.outcome is Outcome.PASS:
+        coil.finding = "within"
+    elif decision.outcome is Outcome.FAIL:
+        coil.finding = "high" if high is not None and figure.value > high else "low"
+    else:
+        coil.note = _missing(coil, decision)
+
+
+def _missing(coil: Coil, decision: Decision) -> str:
+    """Which instrument is too coarse for this coil, and how good it would have to be."""
+    figure, largest = coil.compared, coil.budget.largest()
+    assert figure is not None
+    assert figure.low is not None
+    near = f"{figure.value:.4g} ohm is too near the limit of {decision.limit:.4g} ohm"
+    if figure.value - figure.low > 2.0 * K95 * coil.budget.u:
+        return f"{near} while the leads are unknown: null them or touch the tips together and mark 'leads shorted'"
+    if largest is None:
+        return near
+    allowed = coil.budget.allowed(largest, decision.needed_u)
+    if allowed <= 0.0:
+        return f"{near} for any meter here"
+    return f"{near}: {largest.instrument or largest.name} gives +-{K95 * largest.u:.2g} ohm, +-{K95 * allowed:.2g} ohm would decide"

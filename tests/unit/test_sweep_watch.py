@@ -1,0 +1,313 @@
+"""The sweep finds its coils in a plain stream and says of each what is sure."""
+
+import math
+
+import pytest
+
+from baytrace.measure.faults import BadInput
+from baytrace.measure.instant import NS
+from baytrace.measure.reading import Mark, Quality, Reading
+from baytrace.measure.roles import Role
+from baytrace.measure.verdict import Outcome
+from baytrace.watches.sweep import families
+from baytrace.watches.watch import View, build
+from coil_streams import HIGH, LOW, degc, judge, ohm, plain, simulated, view
+
+BANK = [14.8, 14.9, 14.75, 14.85, 14.82, 14.78]
+SET = {"coils": 6, "low_ohm": LOW, "high_ohm": HIGH, "lead_ohm": 0.0}
+
+
+def findings(verdict):
+    return [coil["finding"] for coil in verdict.more["coils"]]
+
+
+@pytest.mark.parametrize("marks", [False, True])
+@pytest.mark.parametrize("nothing", [math.inf, 9.9e37, 2e6, None])
+@pytest.mark.parametrize("period", [0.1, 0.5, 1.0])
+def test_sweep_finds_every_coil_whatever_open_looks_like(marks, nothing, period):
+    """Open may read infinite, a huge number or nothing at all, with and without marks, on fast and slow meters."""
+    items = plain(BANK, period=period, touch=4.0, lift=3.0, marks=marks, nothing=nothing)
+    verdict = judge(items, SET).verdict()
+    assert (verdict.outcome, verdict.finding) == (Outcome.PASS, "all within")
+    assert [round(coil["resistance"]["value"], 2) for coil in verdict.more["coils"]] == BANK
+
+
+@pytest.mark.parametrize(
+    ("value", "finding"),
+    [(12.0, "low"), (19.0, "high"), (0.3, "short"), (13.58, "undecided"), (17.45, "undecided"), (2000.0, "high")],
+)
+@pytest.mark.parametrize("marks", [False, True])
+def test_sweep_names_the_bad_coil(value, finding, marks):
+    """A coil surely outside fails the bank; one too near a limit leaves it open, and the meter is named."""
+    bank = list(BANK)
+    bank[2] = value
+    verdict = judge(plain(bank, marks=marks), SET).verdict()
+    assert findings(verdict) == ["within", "within", finding, "within", "within", "within"]
+    if finding == "undecided":
+        assert verdict.outcome is Outcome.UNDECIDED
+        assert "meter 3" in " ".join(verdict.reasons)
+        assert "would decide" in " ".join(verdict.reasons)
+    else:
+        assert (verdict.outcome, verdict.finding) == (Outcome.FAIL, f"coil 3 {finding}")
+
+
+@pytest.mark.parametrize("place", [0, 3, 5])
+def test_sweep_marked_coil_without_contact_is_open(place):
+    """Only a mark can tell an open coil from one that was not touched."""
+    bank = list(BANK)
+    bank[place] = math.inf
+    verdict = judge(plain(bank, marks=True, lift=3.0), SET).verdict()
+    assert findings(verdict)[place] == "open"
+    assert (verdict.outcome, verdict.finding) == (Outcome.FAIL, f"coil {place + 1} open")
+    unmarked = judge(plain([each for each in bank if math.isfinite(each)]), SET).verdict()
+    assert unmarked.outcome is Outcome.UNDECIDED
+    assert findings(unmarked)[-1] == "missing"
+
+
+def test_sweep_coil_just_named_is_awaited_not_open():
+    """Between the mark and the touch nobody is told of an open coil."""
+    items = plain(BANK[:5], marks=True, lift=3.0)
+    end = items[-1].time_ns / NS
+    items.append(Mark(int((end + 0.1) * NS), "coil 6"))
+    items += [ohm(end + 0.2 + 0.2 * index, math.inf) for index in range(5)]
+    watch = judge(items, SET)
+    assert findings(watch.verdict())[-1] == "missing"
+    assert "coil 6" in watch.status().waiting_for
+
+
+def test_sweep_whole_job_before_it_does_not_matter():
+    """The ohmmeter lies open for an hour while the loop is pulled down; other marks are none of its business."""
+    hour = [ohm(second, math.inf) for second in range(3600)] + [Mark(5 * NS, "pump on"), Mark(1900 * NS, "isolated")]
+    later = plain(BANK, marks=True)
+    moved = [each._replace(time_ns=each.time_ns + 3600 * NS) for each in later]
+    verdict = judge(sorted(hour + moved, key=lambda each: each.time_ns), SET).verdict()
+    assert verdict.outcome is Outcome.PASS
+
+
+def test_sweep_bounce_spikes_and_brushes_are_no_coils():
+    """Bounces on touching and lifting, range-change spikes and fingers on the tips change nothing."""
+    items, now = [], 0.0
+    for value in BANK:
+        touch = (
+            [math.inf] * 20 + [6e5, math.inf, 33.0, math.inf, value + 5, value + 1] + [value] * 12 + [9e4, value, 0.0]
+        )
+        touch += [value] * 8 + [math.inf, value + 3, math.inf] + [math.inf] * 4 + [4.2, math.inf]
+        for each in touch:
+            items.append(ohm(now, each))
+            now += 0.1
+    verdict = judge(items, SET).verdict()
+    assert verdict.outcome is Outcome.PASS
+    assert verdict.evidence["contacts"].value == 6
+
+
+def test_sweep_coil_touched_again_is_one_coil():
+    """A second contact after a short lift, or under the same mark, is the same coil."""
+    slow = plain(BANK, lift=3.0)
+    cut = [each for each in slow if not 10.0 <= each.time_ns / NS < 11.0] + [
+        ohm(10.0 + 0.2 * i, math.inf) for i in range(5)
+    ]
+    verdict = judge(sorted(cut, key=lambda each: each.time_ns), SET).verdict()
+    assert (verdict.outcome, verdict.evidence["contacts"].value) == (Outcome.PASS, 6)
+    twice = plain([each for value in BANK for each in (value, value)])
+    marked = [*twice, *(Mark(int((1.9 + 10.0 * index) * NS), f"coil {index + 1}") for index in range(6))]
+    assert judge(sorted(marked, key=lambda each: each.time_ns), SET).verdict().outcome is Outcome.PASS
+
+
+def test_sweep_contacts_of_one_coil_that_disagree_are_unsteady():
+    """Two firm contacts under one mark that read differently are nobody's resistance."""
+    items = [Mark(0, "coil 1"), *plain([14.8, 16.9])]
+    verdict = judge(items, SET | {"coils": 1}).verdict()
+    assert (verdict.outcome, findings(verdict)) == (Outcome.UNDECIDED, ["unsteady"])
+    assert "disagree" in " ".join(verdict.reasons)
+
+
+def test_sweep_jumping_coil_is_unsteady():
+    """A coil that never settles is neither good nor bad."""
+    items = plain(BANK[:2]) + [ohm(12.2 + 0.2 * i, 14.0 + 3.0 * ((i * 7) % 5 - 2)) for i in range(20)]
+    verdict = judge(items, SET | {"coils": 3}).verdict()
+    assert findings(verdict) == ["within", "within", "unsteady"]
+    assert verdict.outcome is Outcome.UNDECIDED
+
+
+def test_sweep_wrong_count_never_passes():
+    """More or fewer contacts than coils leave the bank open, however good each contact."""
+    for bank in (BANK[:5], [*BANK, 14.8]):
+        assert judge(plain(bank), SET).verdict().outcome is Outcome.UNDECIDED
+
+
+def test_sweep_bad_contact_in_a_miscounted_sweep_fails_without_blaming_a_coil():
+    """Some coil is surely bad, but which one the order cannot say."""
+    verdict = judge(plain([14.8, 14.9, 22.0, 14.8, 14.8]), SET).verdict()
+    assert (verdict.outcome, verdict.finding) == (Outcome.FAIL, "a coil high")
+    assert "high" not in findings(verdict)
+
+
+def test_sweep_without_count_needs_marks_to_pass():
+    """Nobody can know that a coil was left out when neither count nor marks say."""
+    settings = {key: value for key, value in SET.items() if key != "coils"}
+    assert judge(plain(BANK), settings).verdict().outcome is Outcome.UNDECIDED
+    assert judge(plain(BANK, marks=True), settings).verdict().outcome is Outcome.PASS
+
+
+def test_sweep_marks_may_come_before_during_or_after_contact():
+    """People say the coil's number when it suits them."""
+    items = plain(BANK)
+    for said in (1.0, 3.5, 5.1):
+        marks = [Mark(int((said + 5.0 * index) * NS), f"Coil #{index + 1}") for index in range(6)]
+        verdict = judge(sorted([*items, *marks], key=lambda each: each.time_ns), SET).verdict()
+        assert [round(coil["resistance"]["value"], 2) for coil in verdict.more["coils"]] == BANK
+
+
+def test_sweep_one_row_per_coil_is_enough_with_marks():
+    """A list typed by hand: one reading under each mark, no lifts at all."""
+    items = []
+    for index, value in enumerate(BANK):
+        items += [Mark(index * 5 * NS, f"coil {index + 1}"), ohm(index * 5, value)]
+    assert judge(items, SET).verdict().outcome is Outcome.PASS
+
+
+def test_sweep_sequence_says_which_coil_each_contact_is():
+    """Coils touched in another order land on their own numbers."""
+    verdict = judge(plain([14.8, 14.9, 22.0]), SET | {"coils": 3, "sequence": "1,3,2"}).verdict()
+    assert verdict.finding == "coil 2 high"
+
+
+def test_sweep_leads_are_nulled_by_setting_or_by_touching_the_tips():
+    """The leads come off each reading; not known, they only widen it downwards."""
+    raw = [value + 0.25 for value in BANK]
+    by_setting = judge(plain(raw), SET | {"lead_ohm": 0.25}).verdict()
+    first = [*plain([0.25]), *(each._replace(time_ns=each.time_ns + 7 * NS) for each in plain(raw))]
+    touched = judge(
+        [Mark(1 * NS, "leads shorted"), *first], {key: SET[key] for key in SET if key != "lead_ohm"}
+    ).verdict()
+    for verdict in (by_setting, touched):
+        assert verdict.outcome is Outcome.PASS
+        assert verdict.more["coils"][0]["resistance"]["value"] == pytest.approx(14.8, abs=0.01)
+        assert verdict.evidence["lead_resistance"].value == pytest.approx(0.25)
+    unknown = judge(plain([13.7]), {"coils": 1, "low_ohm": LOW, "high_ohm": HIGH}).verdict()
+    assert unknown.outcome is Outcome.UNDECIDED
+    assert "leads" in unknown.reasons[0]
+
+
+def test_sweep_warm_coils_are_referred_to_twenty_degrees():
+    """A bank at 80 degC reads high and is good; judged at 20 degC it passes, with the temperature as evidence."""
+    warm = [value * 1.2358 for value in BANK]
+    items = [*plain(warm), *(degc(second, 80.0) for second in range(40))]
+    verdict = judge(sorted(items, key=lambda each: each.time_ns), SET).verdict()
+    assert verdict.outcome is Outcome.PASS
+    first = verdict.more["coils"][0]
+    assert first["at_reference"]["value"] == pytest.approx(14.8, rel=1e-6)
+    assert first["at_reference"]["low"] < 14.8 < first["at_reference"]["high"]
+    assert verdict.evidence["coil_temperature"].unit == "degC"
+    assert judge(plain(warm), SET).verdict().outcome is Outcome.FAIL
+    assert judge(plain(warm), SET | {"temperature_c": "80"}).verdict().outcome is Outcome.PASS
+
+
+def test_sweep_old_temperature_says_nothing():
+    """A temperature from half an hour ago is not this coil's."""
+    items = [degc(0, 80.0), *(each._replace(time_ns=each.time_ns + 1800 * NS) for each in plain(BANK))]
+    assert "at_reference" not in judge(items, SET).verdict().more["coils"][0]
+
+
+def test_sweep_odd_one_out_is_told_but_not_failed():
+    """A coil within limits but unlike its neighbours is pointed out; limits decide the verdict."""
+    verdict = judge(plain([14.8, 14.9, 14.75, 16.4, 14.82, 14.78]), SET).verdict()
+    assert (verdict.outcome, verdict.more["odd"]) == (Outcome.PASS, [4])
+    assert "odd one out" in " ".join(verdict.reasons)
+
+
+def test_sweep_silence_that_could_hide_a_contact_keeps_it_open():
+    """A meter that fell silent for a while may have missed a coil touched twice elsewhere."""
+    items = [each for each in plain(BANK) if not 10.2 < each.time_ns / NS < 11.6]
+    verdict = judge(items, SET).verdict()
+    assert verdict.outcome is Outcome.UNDECIDED
+    assert "silent" in " ".join(verdict.reasons)
+
+
+def test_sweep_by_channel_takes_each_channel_as_a_coil():
+    """A bank wired to a channel each needs no contacts in turn; natural order of names counts."""
+    readings = [
+        Reading(int(second * NS / 5), f"coil_{number}", Role.COIL_RESISTANCE, 14.5 + 0.01 * number)
+        for second in range(25)
+        for number in (10, 2, 1)
+    ]
+    verdict = judge(readings, {"low_ohm": LOW, "high_ohm": HIGH, "lead_ohm": 0}, View()).verdict()
+    assert [round(coil["resistance"]["value"], 2) for coil in verdict.more["coils"]] == [14.51, 14.52, 14.6]
+    assert verdict.outcome is Outcome.PASS
+
+
+def test_sweep_unusable_and_late_readings_are_passed_over():
+    """Suspect, unusable and late readings are no contacts and no opens."""
+    items = plain(BANK)
+    noise = [
+        ohm(3.0, 5.0)._replace(quality=int(quality))
+        for quality in (Quality.SUSPECT, Quality.NOT_A_NUMBER, Quality.OVER_RANGE)
+    ]
+    watch = judge([*items[:30], *noise, *items[30:], ohm(1.0, 99.0)], SET)
+    assert watch.verdict().outcome is Outcome.PASS
+
+
+def test_sweep_live_status_says_what_is_next_and_what_was():
+    """The technician hears the last coil's value and which coil is next; a held contact is called steady."""
+    items = plain(BANK)
+    watch = judge([], SET)
+    said = []
+    for item in items:
+        watch.reading(item)
+        said.append(watch.status())
+    assert said[0].sentence == "Touch coil 1 of 6."
+    assert any(status.phase == "steady" and "14.8 ohm" in status.sentence for status in said)
+    between = said[27]
+    assert between.sentence.startswith("Coil 1: 14.8 ohm, within. Touch coil 2")
+    assert (said[-1].phase, said[-1].progress) == ("done", 1.0)
+    assert said[-1].details["done"] == [1, 2, 3, 4, 5, 6]
+
+
+def test_sweep_same_engine_reads_other_coils_by_settings():
+    """A clutch coil by its family, a two-wire sensor without a temperature coefficient."""
+    assert judge(plain([3.6]), {"coils": 1, "family": "clutch", "lead_ohm": 0}).verdict().outcome is Outcome.PASS
+    sensor = judge([degc(1, 60.0), *plain([2200.0])], {"coils": 1, "family": "ntc_2k", "lead_ohm": 0}).verdict()
+    assert (sensor.outcome, "at_reference" in sensor.more["coils"][0]) == (Outcome.PASS, False)
+    assert families()["high_impedance"] == (13.5, 17.5, 0.00393)
+
+
+def test_sweep_without_limits_or_contacts_decides_nothing():
+    """No limits, no contact: undecided, and it says what is missing."""
+    assert "no limits" in " ".join(judge(plain([14.8]), {"coils": 1}).verdict().reasons)
+    empty = judge([], SET).verdict()
+    assert (empty.outcome, empty.finding, findings(empty)) == (Outcome.UNDECIDED, "no coil seen", ["missing"] * 6)
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"coils": 0},
+        {"low_ohm": 5, "high_ohm": 4},
+        {"family": "wibble"},
+        {"sequence": [1, 1]},
+        {"coils": 2, "sequence": [1, 3]},
+        {"guard": 1.0},
+        {"wibble": 1},
+    ],
+)
+def test_sweep_settings_that_make_no_sense_are_refused(wrong):
+    """Each faulty setting is named; a guard band is never narrowed."""
+    with pytest.raises(BadInput):
+        build("sweep", wrong, view())
+
+
+def test_sweep_long_contact_stays_bounded():
+    """A clip left on for hours keeps a bounded number of readings and the right value."""
+    watch = judge([ohm(0.1 * index, 14.8) for index in range(40_000)], SET | {"coils": 1})
+    assert len(watch._streams["coil"].touches[0].values) <= 1024
+    assert watch.verdict().more["coils"][0]["resistance"]["value"] == pytest.approx(14.8)
+
+
+def test_sweep_verdict_asked_early_changes_nothing():
+    """Asking all along gives the same verdict as asking once."""
+    stream = simulated(7)
+    asked = judge([], stream.settings)
+    for item in stream.items:
+        asked.mark(item) if isinstance(item, Mark) else asked.reading(item)
+        asked.verdict()
+    assert asked.verdict() == judge(stream.items, stream.settings).verdict()
