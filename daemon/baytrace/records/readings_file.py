@@ -1,0 +1,149 @@
+"""A session's readings as Parquet, written and read a row group at a time.
+
+One row a reading, in the order of the journal. `value` is what the instrument sent in its own `unit`, bit for bit; `si` is
+what it means (Pa, K, kg, ohm, 1; calibrated, pressures absolute) at `time`. `quality` is as stored, `flags` as interpreted
+(measure.reading.Quality). Units, roles, instruments and calibrations stand in the file's metadata under `baytrace`, and in
+that of the columns.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any, NamedTuple, Self
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from baytrace.journal.store import Stored
+from baytrace.measure.channel import Channel
+from baytrace.measure.faults import VerificationFailed
+from baytrace.measure.reading import Raw, Reading
+from baytrace.measure.roles import FACTS, SI_UNIT, Role
+
+ROWS = 65_536
+
+_TEXT = pa.dictionary(pa.int32(), pa.string())
+_FIELDS: tuple[tuple[str, Any, str], ...] = (
+    ("seq", pa.int64(), "sequence number in the journal"),
+    ("time", pa.timestamp("ns", tz="UTC"), "instant of the reading"),
+    ("channel", _TEXT, "name of the channel"),
+    ("version", pa.uint32(), "number of the channel's declaration"),
+    ("role", _TEXT, "what the channel measures in the job"),
+    ("value", pa.float64(), "as sent, in the unit of the row"),
+    ("unit", _TEXT, "unit of the value"),
+    ("quality", pa.uint16(), "quality as stored"),
+    ("si", pa.float64(), "in SI, calibrated, pressures absolute"),
+    ("flags", pa.uint16(), "quality as interpreted"),
+    ("wall_ns", pa.int64(), "wall clock at arrival, UTC ns since 1970"),
+    ("mono_ns", pa.int64(), "steady clock at arrival, ns since an unknown start"),
+    ("boot", _TEXT, "which run of the steady clock"),
+)
+SCHEMA = pa.schema(
+    [pa.field(name, kind, nullable=False, metadata={"description": text}) for name, kind, text in _FIELDS]
+)
+NAMES = tuple(name for name, _, _ in _FIELDS)
+
+
+class Row(NamedTuple):
+    """A reading as kept in the file."""
+
+    stored: Stored
+    role: str
+    unit: str
+    reading: Reading
+
+
+class ReadingsWriter:
+    """Use with `with`. `describe` is called before closing: metadata stand at the end of the file."""
+
+    def __init__(self, path: Path) -> None:
+        self._writer = pq.ParquetWriter(path, SCHEMA, compression="zstd", store_schema=True)
+        self._columns: list[list[Any]] = [[] for _ in NAMES]
+        self.count = 0
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def take(self, stored: Stored, reading: Reading, channel: Channel) -> None:
+        raw = stored.raw
+        row = (
+            stored.seq,
+            reading.time_ns,
+            raw.channel,
+            stored.version,
+            str(channel.role),
+            raw.value,
+            channel.unit.text,
+            raw.quality,
+            reading.value,
+            int(reading.quality),
+            raw.wall_ns,
+            raw.mono_ns,
+            stored.boot,
+        )
+        for column, cell in zip(self._columns, row, strict=True):
+            column.append(cell)
+        self.count += 1
+        if len(self._columns[0]) >= ROWS:
+            self._flush()
+
+    def describe(self, session: str, channels: Mapping[str, Mapping[str, Any]]) -> None:
+        """`channels` by declaration number (measure.channel.Channel.to_json)."""
+        si = {
+            channel["name"]: SI_UNIT.get(FACTS[Role(channel["role"])].quantity, channel["unit"])
+            for channel in channels.values()
+        }
+        said = {"format": "baytrace-readings-1", "session": session, "channels": dict(channels), "si_units": si}
+        self._flush()
+        self._writer.add_key_value_metadata({"baytrace": json.dumps(said, sort_keys=True)})
+
+    def _flush(self) -> None:
+        if not self._columns[0]:
+            return
+        arrays = [
+            pa.array(column, field.type) if not pa.types.is_dictionary(field.type) else _dictionary(column)
+            for column, field in zip(self._columns, SCHEMA, strict=True)
+        ]
+        self._writer.write_table(pa.Table.from_arrays(arrays, schema=SCHEMA), row_group_size=ROWS)
+        self._columns = [[] for _ in NAMES]
+
+    def close(self) -> None:
+        self._flush()
+        self._writer.close()
+
+
+def _dictionary(column: list[str]) -> Any:
+    return pa.array(column, pa.string()).dictionary_encode().cast(_TEXT)
+
+
+def read_rows(path: Path) -> Iterator[Row]:
+    """Every reading of the file in order, a row group in memory at a time. Raises VerificationFailed for another layout."""
+    try:
+        with pq.ParquetFile(path) as file:
+            if file.schema_arrow.names != list(NAMES):
+                raise VerificationFailed("readings.parquet has other columns than Baytrace writes")
+            for batch in file.iter_batches(batch_size=ROWS):
+                columns = {name: _cells(batch.column(name), name) for name in NAMES}
+                yield from map(_row, *(columns[name] for name in NAMES))
+    except (pa.ArrowException, OSError, ValueError) as error:
+        raise VerificationFailed(f"readings.parquet cannot be read ({str(error).splitlines()[0]})") from None
+
+
+def _cells(column: Any, name: str) -> list[Any]:
+    if name == "time":
+        column = column.cast(pa.int64())
+    elif pa.types.is_floating(column.type):
+        return list(column.to_numpy(zero_copy_only=False).tolist())
+    return list(column.to_pylist())
+
+
+def _row(*cells: Any) -> Row:
+    """From cells in the order of `NAMES`."""
+    seq, time_ns, channel, version, role, value, unit, quality, si, flags, wall_ns, mono_ns, boot = cells
+    raw = Raw(channel, value, wall_ns, mono_ns, quality)
+    return Row(Stored(seq, raw, version, boot), role, unit, Reading(time_ns, channel, Role(role), si, flags, seq))

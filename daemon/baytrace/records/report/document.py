@@ -1,0 +1,365 @@
+"""A report as data: every text formatted, every table filled, ready for a template that only lays it out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from datetime import date
+from itertools import groupby
+from typing import Any
+
+from baytrace import __version__
+from baytrace.measure.channel import Channel
+from baytrace.measure.faults import BadInput
+from baytrace.measure.instant import format_instant, parse_instant
+from baytrace.records.report.units_shown import System, number, restated, shown_unit
+from baytrace.records.report.wording import (
+    FIGURES,
+    FINDINGS,
+    KEY_FIGURES,
+    LEDGER,
+    OUTCOMES,
+    OVERALL,
+    VERIFY,
+    WATCHES,
+    plain,
+    sentence,
+)
+from baytrace.records.session import Entry, SaidVerdict, SessionRecord
+from baytrace.watches.limits_table import Limit, limits
+from baytrace.watches.trust import standing
+from baytrace.watches.watch import watches
+
+Row = list[str]
+_SUFFIX = {"pa": "Pa", "s": "s", "g": "g", "k": "K", "c": "degC", "m": "m", "l": "L", "ohm": "ohm"}
+_ENTRY_UNITS = {"degC", "K", "Pa", "kPa", "g", "kg", "L", "m"}
+
+
+def when(text: str) -> str:
+    """`2026-11-25 09:30:00 UTC` from RFC 3339."""
+    return text[:19].replace("T", " ") + " UTC"
+
+
+def document(record: SessionRecord, system: System) -> dict[str, Any]:
+    """Everything a template shows but the pictures."""
+    return {
+        "title": record.title or record.session,
+        "session": record.session,
+        "bench": record.bench,
+        "started": when(record.started),
+        "closed": when(record.closed.time) if record.closed else "still open",
+        "outcome": record.outcome or "open",
+        "outcome_word": OUTCOMES.get(record.outcome, sentence(record.outcome)),
+        "outcome_text": OVERALL.get(record.outcome, ""),
+        "units": "SI units" if system is System.SI else "US customary units",
+        "job": _job(record, system),
+        "verdicts": [_verdict(said, system) for said in record.verdicts],
+        "ledger": [_ledger(entry, system) for entry in record.ledger],
+        "balances": _balances(record, system),
+        "sign_offs": [[when(e.time), _t(e, "who"), _t(e, "role"), _t(e, "comment")] for e in record.sign_offs],
+        "steps": [
+            [when(e.time), sentence(_t(e, "step")), _t(e, "state"), _t(e, "who"), _t(e, "note")] for e in record.steps
+        ],
+        "notes": [[when(e.time), _t(e, "who"), restated(_t(e, "text"), system)] for e in record.notes],
+        "marks": [[str(n), when(e.time), _t(e, "text"), _t(e, "who")] for n, e in enumerate(record.marks, 1)],
+        "instruments": _instruments(record),
+        "settings": _settings(record, system),
+        "alarms": [_alarm(entry, system) for entry in record.alarms],
+        "gaps": [_gap(entry) for entry in record.gaps],
+        "events": _events(record),
+        "readings": f"{record.readings:,}".replace(",", " "),
+        "chain": _chain(record),
+        "verify": list(VERIFY),
+        "program": f"Baytrace {__version__}",
+    }
+
+
+def _t(entry: Entry, key: str) -> str:
+    return str(entry.data.get(key) or "")
+
+
+def _job(record: SessionRecord, system: System) -> list[Row]:
+    rows = [[sentence(key), str(value)] for key, value in record.vehicle.items() if value not in ("", None)]
+    if record.refrigerant:
+        rows.append(["Refrigerant", record.refrigerant])
+    if record.label_g is not None:
+        rows.append(["Charge on the label", quantity(record.label_g, "g", system)])
+    people = [str(p.get("name", p)) if isinstance(p, dict) else str(p) for p in record.people]
+    if people:
+        rows.append(["People", ", ".join(people)])
+    rows += [[sentence(key), str(value)] for key, value in record.fields.items() if value not in ("", None)]
+    return rows
+
+
+def quantity(value: float, unit: str, system: System, name: str = "") -> str:
+    """A number with the reader's unit."""
+    if unit == "s":
+        return span(value)
+    shown = shown_unit(unit, system, name)
+    return f"{number(shown.of(value))} {shown.text}".strip()
+
+
+def span(seconds: float) -> str:
+    """`45 s`, `9 min 20 s`, `1 h 5 min`."""
+    if seconds < 120:
+        return f"{number(seconds, 1.0) if seconds != int(seconds) else int(seconds)} s"
+    whole = round(seconds)
+    hours, rest = divmod(whole, 3600)
+    minutes, rest = divmod(rest, 60)
+    parts = [f"{hours} h"] if hours else []
+    parts += [f"{minutes} min"] if minutes else []
+    parts += [f"{rest} s"] if rest and not hours else []
+    return " ".join(parts)
+
+
+# ---------------------------------------------------------------------- verdicts
+
+
+def _verdict(said: SaidVerdict, system: System) -> dict[str, Any]:
+    verdict = said.verdict
+    watch, outcome, finding = verdict["watch"], verdict["verdict"], verdict["finding"]
+    evidence: Mapping[str, Mapping[str, Any]] = verdict.get("evidence", {})
+    rows = {name: _figure(name, figure, system) for name, figure in evidence.items()}
+    names = [name for name in KEY_FIGURES.get(watch, ()) if name in rows]
+    return {
+        "name": WATCHES.get(watch, sentence(watch)),
+        "watch": watch,
+        "outcome": outcome,
+        "outcome_word": OUTCOMES.get(outcome, outcome),
+        "finding": finding,
+        "plain": plain(watch, finding, outcome)
+        if (watch, finding) in FINDINGS or watch != "sweep"
+        else _coils_plain(verdict),
+        "reasons": [restated(str(reason), system) for reason in verdict.get("reasons", [])],
+        "key": [rows[name] for name in names],
+        "figures": list(rows.values()),
+        "coils": [_coil(coil, system) for coil in verdict.get("coils", [])],
+        "rests_on": f"items up to number {said.after_seq}, kept as number {said.seq} at {when(said.time)}",
+        "final": said.final,
+    }
+
+
+def _figure(name: str, figure: Mapping[str, Any], system: System) -> Row:
+    """Name, value, 95 % interval."""
+    label = FIGURES.get(name, sentence(name))
+    value, low, high = figure["value"], figure.get("low"), figure.get("high")
+    if figure["unit"] == "s":
+        interval = f"{span(low)} to {span(high)}" if low is not None and high is not None else ""
+        return [label, span(value), interval]
+    shown = shown_unit(figure["unit"], system, name)
+    half = (abs(shown.of(high) - shown.of(low)) / 2.0 or None) if low is not None and high is not None else None
+    text = f"{number(shown.of(value), half)} {shown.text}".strip()
+    if low is None or high is None:
+        return [label, text, ""]
+    return [label, text, f"{number(shown.of(low), half)} to {number(shown.of(high), half)}"]
+
+
+def _coils_plain(verdict: Mapping[str, Any]) -> str:
+    """`Coils 1, 2, 4: within the limits. Coil 3: high.`"""
+    coils = sorted(
+        verdict.get("coils", []), key=lambda coil: (coil["finding"] != "within", coil["finding"], coil["position"])
+    )
+    parts = []
+    for finding, group in groupby(coils, key=lambda coil: coil["finding"]):
+        places = [str(coil["position"]) for coil in group]
+        words = "within the limits" if finding == "within" else finding
+        parts.append(f"Coil{'s' if len(places) > 1 else ''} {', '.join(places)}: {words}.")
+    return " ".join(parts) or sentence(verdict["finding"]) + "."
+
+
+def _coil(coil: Mapping[str, Any], system: System) -> Row:
+    row = [str(coil.get("name") or coil["position"]), sentence(coil["finding"])]
+    for key in ("resistance", "at_reference"):
+        figure = coil.get(key)
+        row += _figure(key, figure, system)[1:] if figure else ["", ""]
+    return row
+
+
+# ---------------------------------------------------------------------- the job
+
+
+def _ledger(entry: Entry, system: System) -> Row:
+    name, value, unit = _t(entry, "entry"), entry.data.get("value"), _t(entry, "unit")
+    number_like = isinstance(value, int | float) and not isinstance(value, bool)
+    shown = _in_units(float(value), unit, system) if number_like and value is not None else f"{value} {unit}".strip()
+    return [when(entry.time), LEDGER.get(name, sentence(name)), shown, _t(entry, "who")]
+
+
+def _in_units(value: float, unit: str, system: System) -> str:
+    """An entry in whatever unit it was made, in the reader's."""
+    to_si = {
+        "kg": ("g", 1000.0),
+        "oz": ("g", 28.349523125),
+        "lb": ("g", 453.59237),
+        "mL": ("mL", 1.0),
+        "ml": ("mL", 1.0),
+    }
+    base, factor = to_si.get(unit, (unit, 1.0))
+    if base == "mL":
+        return (
+            f"{number(value * factor)} mL" if system is System.SI else f"{number(value * factor / 29.5735295625)} fl oz"
+        )
+    if base in {"fl oz", "floz"}:
+        return f"{number(value * 29.5735295625)} mL" if system is System.SI else f"{number(value)} fl oz"
+    return quantity(value * factor, base, system) if base in _ENTRY_UNITS else f"{number(value)} {base}".strip()
+
+
+def _balances(record: SessionRecord, system: System) -> list[Row]:
+    """Mass and oil, out and in, where both were entered in a unit that can be added."""
+    grams = {"g": 1.0, "kg": 1000.0, "oz": 28.349523125, "lb": 453.59237}
+    volumes = {"mL": 1.0, "ml": 1.0, "fl oz": 29.5735295625}
+    rows = []
+    for name, out, into, factors, unit in (
+        ("Oil, added less drained", "oil_drained", "oil_added", volumes, "mL"),
+        ("Oil by weight, added less drained", "oil_drained", "oil_added", grams, "g"),
+        ("Refrigerant, charged less recovered", "recovered", "charged", grams, "g"),
+    ):
+        sums = [_sum(record.ledger, entry, factors) for entry in (out, into)]
+        if sums[0] is not None and sums[1] is not None:
+            rows.append([name, _in_units(sums[1] - sums[0], unit, system)])
+    return rows
+
+
+def _sum(ledger: Iterable[Entry], name: str, factors: Mapping[str, float]) -> float | None:
+    found = [
+        float(entry.data["value"]) * factors[_t(entry, "unit")]
+        for entry in ledger
+        if entry.data.get("entry") == name
+        and _t(entry, "unit") in factors
+        and isinstance(entry.data.get("value"), int | float)
+    ]
+    return sum(found) if found else None
+
+
+# ---------------------------------------------------------------------- for the quality department
+
+
+def _instruments(record: SessionRecord) -> list[Row]:
+    """Instrument, channel, unit, accuracy, calibrated, due, certificate, standing on the day."""
+    day = date.fromisoformat((record.closed.time if record.closed else record.started)[:10])
+    rows = []
+    for instrument in record.instruments:
+        facts = " ".join(str(fact) for fact in instrument.facts.values())
+        for said in instrument.channels:
+            name = f"{instrument.name or 'unnamed'} {f'({facts})' if facts else ''}".strip()
+            calibration = said.get("calibration", {})
+            try:
+                stands = str(standing(Channel.from_json(said), day))
+            except (BadInput, ValueError, KeyError):
+                stands = "unknown"
+            dates = [calibration.get("calibrated", "not recorded"), calibration.get("due", "not recorded")]
+            rows.append(
+                [
+                    name,
+                    said["name"],
+                    said["unit"],
+                    said.get("accuracy", ""),
+                    *dates,
+                    calibration.get("certificate") or "not recorded",
+                    stands,
+                ]
+            )
+    return rows
+
+
+def _settings(record: SessionRecord, system: System) -> list[Row]:
+    """Watch, setting, value, where it comes from."""
+    rows: list[Row] = []
+    table = limits()
+    for watch, given in record.plan.items():
+        kind = watches().get(watch)
+        if kind is None:
+            continue
+        try:
+            values = kind.Settings.model_validate(given).model_dump()
+        except ValueError:
+            values = dict(given)
+        for name, value in values.items():
+            if value in (None, "", [], {}):
+                continue
+            entry = table.get(f"{watch}.{name}") or table.get(f"running.{name}")
+            source = "set for this session" if name in given else f"default; {entry.source}" if entry else "default"
+            rows.append(
+                [
+                    WATCHES.get(watch, sentence(watch)),
+                    sentence(_bare(name)),
+                    _setting(name, value, entry, system),
+                    source,
+                ]
+            )
+    return rows
+
+
+def _bare(name: str) -> str:
+    stem, _, suffix = name.rpartition("_")
+    return stem if suffix in _SUFFIX and stem else name
+
+
+def _setting(name: str, value: Any, entry: Limit | None, system: System) -> str:
+    suffix = name.rpartition("_")[2]
+    unit = entry.unit if entry is not None and not isinstance(value, list | dict | str) else _SUFFIX.get(suffix, "")
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return (
+            ", ".join(map(str, value))
+            if isinstance(value, list)
+            else ("yes" if value else "no")
+            if isinstance(value, bool)
+            else str(value)
+        )
+    return quantity(float(value), unit, system, name)
+
+
+def _alarm(entry: Entry, system: System) -> Row:
+    words = [_t(entry, "text"), _t(entry, "comment")]
+    text = restated("; ".join(word for word in words if word), system)
+    return [
+        when(entry.time),
+        _t(entry, "name") or _t(entry, "alarm"),
+        sentence(_t(entry, "state")),
+        _t(entry, "priority"),
+        text,
+        _t(entry, "who"),
+    ]
+
+
+def _gap(entry: Entry) -> Row:
+    begin, end = entry.data.get("from_ns"), entry.data.get("to_ns")
+    missing = span((end - begin) / 1e9) if isinstance(begin, int) and isinstance(end, int) else ""
+    begins = when(format_instant(begin)) if isinstance(begin, int) else ""
+    return [begins, missing, _t(entry, "channel") or "every channel", _t(entry, "cause")]
+
+
+def _events(record: SessionRecord) -> list[Row]:
+    """What happened to the bench itself."""
+    rows = [
+        [e.time, f"Channel {_t(e, 'channel')} {'fell silent' if e.data.get('stale') else 'came back'}"]
+        for e in record.silences
+    ]
+    rows += [
+        [e.time, f"Wall clock set by {e.data.get('step_ns', 0) / 1e9:+.3f} s; spans are not affected"]
+        for e in record.clock_steps
+    ]
+    rows += [
+        [e.time, f"The daemon started again (previous end: {_t(e, 'previous') or 'unknown'})"] for e in record.restarts
+    ]
+    rows += [
+        [e.time, f"Instrument {_t(e, 'instrument')}: {_t(e, 'state')} {_t(e, 'detail')}".strip()] for e in record.links
+    ]
+    rows.sort(key=lambda row: parse_instant(row[0]))
+    shown = [[when(time), text] for time, text in rows]
+    if record.rejected:
+        shown.append(
+            ["", f"{record.rejected} frames from instruments could not be understood; they are kept in the journal"]
+        )
+    return shown
+
+
+def _chain(record: SessionRecord) -> list[Row]:
+    if record.chain is None:
+        return [["Chain", "none: the session was not a whole number of commits"]]
+    chain = record.chain
+    return [
+        ["Items", f"{chain.first_seq} to {chain.last_seq} ({record.readings} readings)"],
+        ["Commits", f"{chain.first_commit} to {chain.last_commit}"],
+        ["Digest before the session", chain.previous],
+        ["Digest at its end", chain.head],
+    ]

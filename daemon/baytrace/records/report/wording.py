@@ -1,0 +1,102 @@
+"""The words of a report: what each finding means to a customer, and what figures and settings are called."""
+
+from __future__ import annotations
+
+WATCHES = {
+    "evacuation": "Vacuum and leak test",
+    "pressure_hold": "Standing test with dry nitrogen",
+    "charge": "Refrigerant charge",
+    "pressures": "Pressures of the running loop",
+    "sweep": "Coil resistances",
+    "limits": "Limits",
+}
+"""What a watch looked at."""
+
+FINDINGS = {
+    ("evacuation", "tight"): "The loop held its vacuum. No leak and no water above the limits was found.",
+    ("evacuation", "leak"): "The loop leaks: during the hold the pressure kept rising.",
+    ("evacuation", "moisture"): "There is still water in the loop: during the hold the pressure rose and levelled off.",
+    ("evacuation", "leak and moisture"): "The loop leaks, and there is still water in it.",
+    ("evacuation", "not deep enough"): "The vacuum did not get deep enough to dry the loop.",
+    ("evacuation", "too short"): "The vacuum or its hold did not last long enough to judge.",
+    ("evacuation", "undecided"): "The vacuum test could not be decided.",
+    ("pressure_hold", "tight"): "The loop held its test pressure. No leak above the limit was found.",
+    ("pressure_hold", "leak"): "The loop leaks: it lost test pressure.",
+    ("charge", "settled"): "The charge went in by weight, and the loop settled where it belongs.",
+    ("charge", "not settled"): "The loop had not settled when the readings ended.",
+    ("charge", "undercharged"): "There is less refrigerant in the loop than the label asks for.",
+    ("charge", "overcharged"): "There is more refrigerant in the loop than the label asks for.",
+    ("pressures", "normal"): "Both pressures are where they belong for this refrigerant and this day's air.",
+    ("pressures", "both high"): "Both pressures are higher than they belong.",
+    ("pressures", "both low"): "Both pressures are lower than they belong.",
+    ("pressures", "low high and high low"): "The low side is too high and the high side too low.",
+    ("pressures", "low low and high high"): "The low side is too low and the high side too high.",
+}
+
+KEY_FIGURES = {
+    "evacuation": ("deepest_pressure", "deep_vacuum_time", "hold_time", "leak_rate", "rise_rate", "vapour_rise"),
+    "pressure_hold": ("decay_rate", "leak_rate", "hold_time"),
+    "charge": ("charged_mass", "superheat", "subcooling", "vent_temperature", "vent_depression"),
+    "pressures": ("low_side_pressure", "high_side_pressure", "pressure_ratio"),
+    "sweep": ("bank_median", "bank_spread"),
+}
+"""What the first page shows, where there is such a figure."""
+
+FIGURES = {
+    "deepest_pressure": "Deepest pressure",
+    "deep_vacuum_time": "Time in deep vacuum",
+    "hold_time": "Time held",
+    "leak_rate": "Leak rate",
+    "rise_rate": "Rise that does not level off",
+    "vapour_rise": "Rise that levels off (vapour)",
+    "vapour_time": "Time constant of the vapour",
+    "more_time_needed": "More time needed",
+    "decay_rate": "Pressure lost",
+    "charged_mass": "Refrigerant charged",
+    "settled_at": "Settled after",
+    "low_side_pressure": "Low side",
+    "high_side_pressure": "High side",
+    "pressure_ratio": "Pressure ratio",
+    "vent_temperature": "Vent air",
+    "vent_depression": "Vent air below ambient",
+}
+
+OUTCOMES = {"pass": "Pass", "fail": "Fail", "undecided": "Undecided", "": "Open"}
+OVERALL = {
+    "pass": "Every test passed.",
+    "fail": "At least one test failed.",
+    "undecided": "No test failed, but at least one could not be decided.",
+    "": "The session was still open when this report was made.",
+}
+
+LEDGER = {
+    "recovered": "Refrigerant recovered",
+    "label_charge": "Charge on the label",
+    "charged": "Refrigerant charged",
+    "oil_drained": "Oil drained",
+    "oil_added": "Oil added",
+}
+
+VERIFY = (
+    "The trace pack of this session holds every reading and event behind this report, with digests, signature and chain.",
+    "baytrace verify PACK.zip checks them all and works the verdicts out again from the readings.",
+    "Without this program: unpack the zip, then run in its directory",
+    "sha256sum -c tagmanifest-sha256.txt manifest-sha256.txt",
+    "openssl pkeyutl -verify -rawin -pubin -inkey signing-key.pem -sigfile tagmanifest-sha256.txt.sig -in tagmanifest-sha256.txt",
+    "and compare the key's fingerprint with the one the bench shows (baytrace key show).",
+)
+
+
+def plain(watch: str, finding: str, outcome: str) -> str:
+    """One sentence for someone who did not see the work. Coils and limits speak for themselves."""
+    known = FINDINGS.get((watch, finding))
+    if known is not None and (outcome != "undecided" or "undecided" in finding or watch == "evacuation"):
+        return known
+    if outcome == "undecided":
+        return f"{WATCHES.get(watch, sentence(watch))}: this could not be decided."
+    return sentence(finding) + "."
+
+
+def sentence(text: str) -> str:
+    text = text.replace("_", " ").strip()
+    return text[:1].upper() + text[1:]

@@ -1,0 +1,316 @@
+"""The contents of a pack told again: is the chain whole, is no item missing, and do the watches still say the same?
+
+One pass over readings and events, merged by sequence number, in memory that does not grow with the session. What the watches
+say is compared to the last bit; a pack written by another version of the program is compared alike, and the report says which.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+import struct
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from baytrace import __version__
+from baytrace.journal.chain import digest_of, encode_rows, event_line, payload_from
+from baytrace.journal.store import Link, Stored
+from baytrace.measure.faults import BadInput, VerificationFailed
+from baytrace.measure.instant import format_instant
+from baytrace.measure.reading import Event
+from baytrace.records.checks import Report, State
+from baytrace.records.event_lines import read_events
+from baytrace.records.playing import Player
+from baytrace.records.readings_file import Row, read_rows
+from baytrace.records.session import SessionFold, SessionRecord
+from baytrace.records.vocabulary import Kind
+
+FILES = ("session.json", "readings.parquet", "events.jsonl")
+
+
+def retell(data: Path, report: Report, progress: Callable[[float, str], None]) -> None:
+    """Add what was found to the report. Raises VerificationFailed when the contents are not what Baytrace writes."""
+    for name in FILES:
+        if not (data / name).is_file():
+            raise VerificationFailed(f"data/{name} is missing")
+    record, program = _session(data / "session.json")
+    report.session = record.session
+    if record.chain is not None:
+        report.head = record.chain.head
+    teller = _Teller(data, record)
+    total = max(1, record.readings)
+    teller.run(lambda done: progress(min(1.0, done / total), "playing the session again"))
+    for what, text in teller.faults:
+        report.say(what, State.FAULT, text)
+    failed = {what for what, _ in teller.faults}
+    if "chain" not in failed:
+        if record.chain is None:
+            report.say("chain", State.CAUTION, "the pack holds no chain: its session was not a whole number of commits")
+        else:
+            report.say("chain", State.OK, f"{teller.links} links lead to {record.chain.head}")
+    if "readings" not in failed:
+        text = f"none missing: {teller.readings} readings and {teller.events} events, numbers {teller.first} to {teller.last}"
+        report.say("readings", State.OK, text)
+    if "verdicts" not in failed:
+        same = "" if program == f"Baytrace {__version__}" else f" (written by {program}, checked by {__version__})"
+        report.say(
+            "verdicts", State.OK, f"{teller.compared} verdicts worked out again are the same to the last bit{same}"
+        )
+    if record.closed is None:
+        report.say("session", State.CAUTION, "the session was still open when it was exported")
+
+
+def _session(path: Path) -> tuple[SessionRecord, str]:
+    try:
+        document = json.loads(path.read_bytes())
+        program = str(document.pop("program"))
+        return SessionRecord.model_validate(document), program
+    except (ValueError, KeyError, TypeError, AttributeError, ValidationError):
+        raise VerificationFailed("data/session.json is not a session as Baytrace writes it") from None
+
+
+class _Teller:
+    def __init__(self, data: Path, record: SessionRecord) -> None:
+        self._data, self._record = data, record
+        self.faults: list[tuple[str, str]] = []
+        self.readings = self.events = self.links = self.compared = 0
+        self.first = self.last = 0
+        with closing(read_events(data / "events.jsonl")) as events:
+            started = next(events, None)
+        if started is None or started.kind != Kind.SESSION_STARTED or started.session != record.session:
+            raise VerificationFailed("data/events.jsonl does not begin with the start of this session")
+        self._started = started
+        try:
+            self._player, self._folding = Player(started), SessionFold(started)
+        except (KeyError, TypeError, ValueError, AttributeError, BadInput) as error:
+            raise VerificationFailed(f"the start of the session cannot be understood ({error})") from None
+        self._end = record.chain.last_seq if record.chain is not None else None
+        self._chain = _Chain(data / "chain.csv", record, self._fault) if record.chain is not None else None
+        self._due = self._verdicts_due()
+
+    def _fault(self, what: str, text: str) -> None:
+        if sum(1 for kind, _ in self.faults if kind == what) < 20:
+            self.faults.append((what, text))
+
+    def _verdicts_due(self) -> dict[int, list[Event]]:
+        """Verdicts by the sequence number they rest on."""
+        due: dict[int, list[Event]] = {}
+        for event in read_events(self._data / "events.jsonl"):
+            if event.kind == Kind.VERDICT and event.session == self._record.session:
+                due.setdefault(event.data["after_seq"], []).append(event)
+        return due
+
+    # ------------------------------------------------------------------ the pass
+
+    def run(self, progress: Callable[[int], None]) -> None:
+        expected = self.first = self._started.seq
+        try:
+            for item in _merged(read_rows(self._data / "readings.parquet"), read_events(self._data / "events.jsonl")):
+                seq = item.stored.seq if isinstance(item, Row) else item.seq
+                if self._end is not None and seq > self._end and isinstance(item, Event):
+                    self._folding.event(item)
+                    continue
+                if seq != expected:
+                    missing = f"{expected}" if seq == expected + 1 else f"{expected} to {seq - 1}"
+                    self._fault(
+                        "readings", f"number {missing} is missing" if seq > expected else f"number {seq} is there twice"
+                    )
+                expected, self.last = seq + 1, seq
+                self._take(item)
+                self._settle(seq)
+                if seq % 10_000 == 0:
+                    progress(self.readings)
+        except BadInput as error:
+            raise VerificationFailed(f"the session cannot be played: {error}") from None
+        if self._chain is not None:
+            self._chain.finish()
+            self.links = self._chain.count
+        self._compare_record()
+
+    def _take(self, item: Row | Event) -> None:
+        if self._chain is not None:
+            self._chain.take(item)
+        if isinstance(item, Event):
+            self.events += 1
+            if item.seq != self._started.seq:
+                self._player.event(item)
+                if item.session == self._record.session:
+                    self._folding.event(item)
+            return
+        self.readings += 1
+        reading = self._player.reading(item.stored)
+        channel = self._player.channels[item.stored.raw.channel]
+        same = (reading.time_ns, _bits(reading.value), int(reading.quality), str(reading.role), channel.unit.text) == (
+            item.reading.time_ns,
+            _bits(item.reading.value),
+            item.reading.quality,
+            item.role,
+            item.unit,
+        )
+        if not same:
+            when = format_instant(reading.time_ns)
+            self._fault(
+                "readings",
+                f"reading {item.stored.seq} ({channel.name}, {when}): its time, SI value or unit is not what its raw value means",
+            )
+
+    def _settle(self, seq: int) -> None:
+        for event in self._due.pop(seq, ()):
+            watch = event.data["watch"]
+            verdict = self._player.verdict(watch)
+            self.compared += 1
+            if verdict is None:
+                if "the watch itself broke" not in " ".join(event.data["verdict"].get("reasons", [])):
+                    self._fault(
+                        "verdicts",
+                        f"{watch}: cannot be worked out again ({self._player.broken.get(watch, 'not in the plan')})",
+                    )
+                continue
+            again = json.loads(json.dumps(verdict.to_json()))
+            for difference in differences(event.data["verdict"], again):
+                self._fault("verdicts", f"{watch} after number {seq}: {difference}")
+
+    def _compare_record(self) -> None:
+        for seq, events in self._due.items():
+            self._fault("verdicts", f"{events[0].data['watch']}: rests on number {seq}, which the pack does not hold")
+        told = self._folding.record()
+        told.readings, told.chain = self.readings, self._record.chain
+        again, kept = told.model_dump(mode="json"), self._record.model_dump(mode="json")
+        for document in (again, kept):
+            for instrument in document["instruments"]:
+                instrument.pop("facts")
+        for difference in differences(kept, again):
+            self._fault("session", f"data/session.json does not follow from the events: {difference}")
+
+
+def _merged(rows: Iterator[Row], events: Iterator[Event]) -> Iterator[Row | Event]:
+    """By sequence number, whichever is lower; each must rise."""
+    row, event = next(rows, None), next(events, None)
+    while row is not None or event is not None:
+        if event is None or (row is not None and row.stored.seq < event.seq):
+            assert row is not None
+            yield row
+            row = next(rows, None)
+        else:
+            yield event
+            event = next(events, None)
+
+
+def _bits(value: float) -> bytes:
+    return struct.pack("<d", value)
+
+
+class _Chain:
+    """The links beside the items they chain."""
+
+    def __init__(self, path: Path, record: SessionRecord, fault: Callable[[str, str], None]) -> None:
+        assert record.chain is not None
+        self._said, self._fault = record.chain, fault
+        self._links = _links(path)
+        self._digest = record.chain.previous
+        self._link = next(self._links, None)
+        self._rows: list[Stored] = []
+        self._lines: list[bytes] = []
+        self.count = 0
+        if (
+            self._link is None
+            or self._link.commit != record.chain.first_commit
+            or self._link.first != record.chain.first_seq
+        ):
+            raise VerificationFailed("data/chain.csv does not begin where session.json says")
+
+    def take(self, item: Row | Event) -> None:
+        link = self._link
+        if link is None:
+            return
+        if isinstance(item, Row):
+            self._rows.append(item.stored)
+            seq = item.stored.seq
+            if item.stored.boot != link.boot:
+                self._fault("chain", f"reading {seq} names another start of the clock than its link")
+        else:
+            self._lines.append(event_line(item))
+            seq = item.seq
+        if seq >= link.last:
+            self._close(link)
+
+    def _close(self, link: Link) -> None:
+        raws = [stored.raw for stored in self._rows]
+        try:
+            rows = encode_rows(
+                [stored.version for stored in self._rows],
+                [raw.wall_ns for raw in raws],
+                [raw.mono_ns for raw in raws],
+                [raw.value for raw in raws],
+                [raw.quality for raw in raws],
+            )
+            digest = digest_of(self._digest, link, payload_from(len(raws), rows, self._lines))
+        except (BadInput, ValueError) as error:
+            raise VerificationFailed(f"data/chain.csv: link {link.commit} cannot be worked out ({error})") from None
+        if digest != link.digest:
+            self._fault(
+                "chain",
+                f"link {link.commit} (numbers {link.first} to {link.last}) does not hold: something in it was changed",
+            )
+        self._rows, self._lines = [], []
+        self._digest = link.digest
+        self.count += 1
+        after = next(self._links, None)
+        if after is not None and (after.commit, after.first) != (link.commit + 1, link.last + 1):
+            self._fault("chain", f"link {link.commit} is not followed by its neighbour but by {after.commit}")
+        if after is None and (link.commit, link.last, link.digest) != (
+            self._said.last_commit,
+            self._said.last_seq,
+            self._said.head,
+        ):
+            self._fault("chain", f"the chain ends at link {link.commit}, not where session.json says")
+        self._link = after
+
+    def finish(self) -> None:
+        if self._link is not None:
+            self._fault("chain", f"link {self._link.commit} has no items: the end of the session is missing")
+
+
+def _links(path: Path) -> Iterator[Link]:
+    try:
+        with path.open("r", encoding="ascii", newline="") as file:
+            for row in csv.DictReader(file, strict=True):
+                bytes.fromhex(row["digest"])
+                yield Link(
+                    int(row["commit"]),
+                    int(row["first"]),
+                    int(row["last"]),
+                    int(row["wall_ns"]),
+                    row["boot"],
+                    row["digest"],
+                )
+    except (OSError, ValueError, KeyError, TypeError, csv.Error):
+        raise VerificationFailed("data/chain.csv is missing or not as Baytrace writes it") from None
+
+
+def differences(kept: Any, again: Any, where: str = "") -> Iterator[str]:
+    """Where two JSON documents differ, and by what."""
+    if isinstance(kept, dict) and isinstance(again, dict):
+        for key in sorted(kept.keys() | again.keys()):
+            place = f"{where}.{key}" if where else str(key)
+            if key not in kept:
+                yield f"{place} is {_short(again[key])} now, and was not there"
+            elif key not in again:
+                yield f"{place} was {_short(kept[key])}, and is not there now"
+            else:
+                yield from differences(kept[key], again[key], place)
+    elif isinstance(kept, list) and isinstance(again, list) and len(kept) == len(again):
+        for index, (before, after) in enumerate(zip(kept, again, strict=True)):
+            yield from differences(before, after, f"{where}[{index}]")
+    elif kept != again or type(kept) is not type(again):
+        by = f" (by {again - kept:g})" if isinstance(kept, float) and isinstance(again, float) else ""
+        yield f"{where} was {_short(kept)}, is {_short(again)} now{by}"
+
+
+def _short(value: Any) -> str:
+    text = json.dumps(value, ensure_ascii=False)
+    return text if len(text) <= 80 else text[:77] + "..."

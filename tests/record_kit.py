@@ -1,0 +1,216 @@
+"""A journal in memory and an invented session in it, for tests of the record."""
+
+import math
+import random
+from concurrent.futures import Future
+
+from baytrace.journal.chain import GENESIS, Columns, digest_of, encode_payload
+from baytrace.journal.store import Link, Receipt, Stored
+from baytrace.measure.channel import Channel
+from baytrace.measure.interpret import Interpreter
+from baytrace.measure.reading import Event, Mark, Raw
+from baytrace.records.vocabulary import Kind
+from baytrace.watches.follow import Follower
+
+START_NS = 1_795_600_800_000_000_000  # 2026-11-25T10:00:00Z
+NS = 1_000_000_000
+
+
+class MemoryJournal:
+    """What `journal.store.Journal` promises, kept in lists."""
+
+    def __init__(self, boot="boot-1"):
+        self.boot = boot
+        self.kept, self.chain = [], []
+        self.versions = {}
+
+    def append(self, readings, events):
+        first = len(self.kept) + 1
+        for raw in readings:
+            self.kept.append(Stored(len(self.kept) + 1, raw, self.versions[raw.channel], self.boot))
+        for event in events:
+            self.kept.append(event._replace(seq=len(self.kept) + 1))
+            if event.kind == Kind.CHANNEL_DECLARED:
+                self.versions[event.data["channel"]["name"]] = event.data["version"]
+        last = len(self.kept)
+        rows = [(self.versions[raw.channel], raw.wall_ns, raw.mono_ns, raw.value, raw.quality) for raw in readings]
+        payload = encode_payload(Columns.of(*(zip(*rows, strict=True) if rows else ((),) * 5)), events)
+        link = Link(
+            len(self.chain) + 1, first, last, events[0].time_ns if events else readings[0].wall_ns, self.boot, ""
+        )
+        previous = self.chain[-1].digest if self.chain else GENESIS
+        self.chain.append(link._replace(digest=digest_of(previous, link, payload)))
+        done = Future()
+        done.set_result(Receipt(first, last, link.commit, self.chain[-1].digest))
+        return done
+
+    def items(self, after=0, until=None):
+        yield from self.kept[after:until]
+
+    def events(self, kinds=(), session="", after=0):
+        for item in self.kept[after:]:
+            if (
+                isinstance(item, Event)
+                and (not kinds or item.kind in kinds)
+                and (not session or item.session == session)
+            ):
+                yield item
+
+    def links(self, first_commit=1, last_commit=None):
+        yield from self.chain[first_commit - 1 : last_commit]
+
+    def head(self):
+        return self.chain[-1] if self.chain else None
+
+
+def channel(name, role, unit, accuracy, instrument, **calibration):
+    said = {"calibrated": "2026-03-02", "due": "2027-03-02", "certificate": "C-1207"} | calibration
+    return Channel.from_json(
+        {"name": name, "role": role, "unit": unit, "accuracy": accuracy, "instrument": instrument, "calibration": said}
+    )
+
+
+CHANNELS = [
+    channel("vacuum", "system_pressure", "micron", "10 % of reading + 1 micron", "gauge-7"),
+    channel("loop_temp", "system_temperature", "degF", "1 K", "probe-2"),
+    channel("low", "low_side", "psi", "0.3 psi", "manifold-1", gain=1.002, offset=-0.1),
+    channel("high", "high_side", "kPa", "5 kPa", "manifold-1"),
+    channel("vent", "vent_air", "degC", "1 K", "probe-2", due="2027-01-01"),
+    channel("baro", "barometer", "hPa", "1 hPa", "weather-1"),
+    channel("coil", "coil_resistance", "ohm", "0.5 % of reading + 0.02 ohm", "meter-4"),
+    channel("oil", "auxiliary", "degC", "1 K", "probe-2"),
+    channel("sump", "auxiliary", "degC", "1 K", "probe-2"),
+]
+PLAN = {"evacuation": {"volume_l": 2.0, "hold_s": 600, "deep_vacuum_s": 600, "refrigerant": "R134a"}}
+
+
+class Session:
+    """Builds a session as the bench does: durable first, then followed."""
+
+    def __init__(
+        self,
+        plan=None,
+        channels=None,
+        title="Blue van, compressor replaced",
+        session="20261125T100000Z-blue-van",
+        **more,
+    ):
+        self.journal, self.id = MemoryJournal(), session
+        self.channels = channels or CHANNELS
+        self.time_ns, self.plan = START_NS, PLAN if plan is None else plan
+        self.interpreter = Interpreter(self.channels)
+        self.interpreter.anchor(START_NS, 5_000_000)
+        self._event(
+            Kind.BENCH_STARTED,
+            {
+                "bench": "bay 3",
+                "version": "0",
+                "boot": "boot-1",
+                "wall_ns": START_NS,
+                "mono_ns": 5_000_000,
+                "elevation_m": None,
+                "previous": "first",
+            },
+            session="",
+        )
+        self._event(Kind.IDENTITY, {"instrument": "gauge-7", "facts": {"model": "VG-2", "serial": "0042"}}, session="")
+        for version, each in enumerate(self.channels, 1):
+            self._event(Kind.CHANNEL_DECLARED, {"version": version, "channel": each.to_json()}, session="")
+        data = {
+            "session": session,
+            "title": title,
+            "vehicle": {"plate": "BT 1207", "model": "Van, diesel", "odometer": "84 210 km"},
+            "refrigerant": "R134a",
+            "label_g": 650.0,
+            "plan": self.plan,
+            "people": ["M. Example"],
+            "fields": {"order": "A-17"},
+            "bench": "bay 3",
+            "channels": {str(n): each.to_json() for n, each in enumerate(self.channels, 1)},
+            "interpreter": self.interpreter.state(),
+        } | more
+        self.followers = {name: Follower(name, settings, self.channels) for name, settings in self.plan.items()}
+        self._event(Kind.SESSION_STARTED, data)
+        self.started_seq = len(self.journal.kept)
+
+    def _event(self, kind, data, session=None):
+        mono = self.time_ns - START_NS + 5_000_000
+        self.journal.append([], [Event(self.time_ns, mono, str(kind), self.id if session is None else session, data)])
+
+    def mono(self):
+        return self.time_ns - START_NS + 5_000_000
+
+    def read(self, **values):
+        """One commit of readings at the present instant, a few microseconds apart."""
+        raws = [
+            Raw(name, value, self.time_ns + n * 1000, self.mono() + n * 1000, 0)
+            for n, (name, value) in enumerate(values.items())
+        ]
+        seq = len(self.journal.kept) + 1
+        self.journal.append(raws, [])
+        for n, raw in enumerate(raws):
+            reading = self.interpreter.reading(raw, seq + n)
+            for follower in self.followers.values():
+                follower.item(reading)
+
+    def mark(self, text, who="M. Example"):
+        self._event(Kind.MARK, {"text": text, "who": who})
+        for follower in self.followers.values():
+            follower.item(Mark(self.time_ns, text, who, len(self.journal.kept)))
+
+    def note(self, kind, **data):
+        self._event(kind, data)
+
+    def beat(self):
+        self._event(Kind.HEARTBEAT, {})
+        for follower in self.followers.values():
+            follower.advance(self.time_ns)
+
+    def wait(self, seconds):
+        self.time_ns += round(seconds * NS)
+
+    def close(self):
+        after = len(self.journal.kept)
+        outcomes = set()
+        for name, follower in self.followers.items():
+            verdict = follower.verdict().to_json()
+            outcomes.add(verdict["verdict"])
+            self._event(Kind.VERDICT, {"watch": name, "verdict": verdict, "final": True, "after_seq": after})
+        outcome = next(each for each in ("fail", "undecided", "pass") if each in outcomes) if outcomes else "pass"
+        self._event(Kind.SESSION_CLOSED, {"who": "M. Example", "comment": "", "outcome": outcome})
+        return outcome
+
+
+def vacuum_session(leak_pa_s=0.0, minutes=(14, 11), step_s=2.0, sign_off=True, **options):
+    """Pull-down, deep vacuum, isolation and hold, with gauge noise; the loop leaks at `leak_pa_s`."""
+    session = Session(**options)
+    noise = random.Random(7)
+    session.mark("pump on")
+    seconds, micron = 0.0, 0.0
+    while seconds < minutes[0] * 60:
+        micron = 760_000 * math.exp(-seconds / 18.0) + 150.0
+        _sample(session, micron, seconds, noise)
+        seconds += step_s
+    session.mark("isolated")
+    held = 0.0
+    while held < minutes[1] * 60:
+        _sample(session, micron + leak_pa_s / 0.133322 * held, seconds + held, noise)
+        held += step_s
+    session.note(Kind.LEDGER, entry="recovered", value=612.0, unit="g", who="M. Example")
+    session.note(Kind.LEDGER, entry="oil_drained", value=35.0, unit="mL", who="M. Example")
+    session.note(Kind.LEDGER, entry="oil_added", value=40.0, unit="mL", who="M. Example")
+    session.note(Kind.NOTE, text="Hose gasket replaced before the pull-down.", who="M. Example")
+    session.close()
+    if sign_off:
+        session.wait(60)
+        session.note(Kind.SIGNED_OFF, who="Q. Sample", role="quality", comment="seen")
+    return session
+
+
+def _sample(session, micron, seconds, noise):
+    values = {"vacuum": round(micron * (1 + noise.gauss(0, 0.002)), 1)}
+    if seconds % 10 < 2:
+        values |= {"loop_temp": 71.3, "baro": 1009.2, "low": -14.2, "high": -98.5}
+        session.beat()
+    session.read(**values)
+    session.wait(2.0)
