@@ -3,7 +3,7 @@
 Theory. After a step the means of a loop relax; near the end one slow mode is left, m(t) = c + a exp(-(t - t_end) / tau), where
 a is what is still to come. For each tau of a grid (FASTEST_S to `slowest_s`) this is a straight-line fit; a tau is possible
 while its residual sum lies within an F-test of the best. The quantity has settled when for every possible tau the whole
-95 % interval of a lies within the stated band. Noise that is correlated from block to block widens the interval: the variance
+95 % interval of a lies within the stated band, with a margin for tails that are not one clean exponential. Noise that is correlated from block to block widens the interval: the variance
 is multiplied by (1 + r) / (1 - r) with r the lag-1 autocorrelation of the residuals (Bayley and Hammersley's effective number
 of observations, from memory). Where a clutch or fan cycles, the points are means of whole cycles.
 
@@ -31,6 +31,7 @@ MIN_BLOCKS = 10
 _BLOCKS = 120  # blocks a record is cut into at most
 _TAIL = 0.6  # share of the record that the fit looks at
 _CONFIDENCE = 0.95
+_SURE = 0.6  # share of the band: the tail is rarely one clean exponential
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,9 +125,10 @@ def judge_settling(
     slowest_s: float,
     cycles: Cycles | None = None,
     least_s: float = MIN_SPAN_S,
+    hold_s: float = 0.0,
 ) -> Settling:
     """The state of a quantity at the end of its record; `band` in the unit of the values. Nothing is called settled within
-    `least_s` of the record's beginning.
+    `least_s` of the record's beginning, nor before its mean has stayed within the band for `hold_s`.
     """
     at, mean = points(times, values, cycles)
     span = float(times[-1] - times[0])
@@ -140,12 +142,15 @@ def judge_settling(
         return Settling(False, float(mean[-3:].mean()), _scatter(mean[-3:]), expected_s=max(waiting, 1.0))
     possible = _modes(at, mean, slowest_s)
     best, worst = possible[0], max(possible, key=lambda mode: mode.bound)
-    if worst.bound > band:
-        expected = worst.tau * math.log(worst.bound / band) if math.isfinite(worst.bound) else None
+    if worst.bound > _SURE * band:
+        expected = worst.tau * math.log(worst.bound / (_SURE * band)) if math.isfinite(worst.bound) else None
         return Settling(
             False, float(mean[-3:].mean()), _scatter(mean[-3:]), best.remaining, worst.bound, None, expected, best.tau
         )
     since, level, scatter = _look_back(times, values, band, cycles)
+    stayed = float(times[-1]) - since
+    if stayed < hold_s:  # a turning point looks settled while it lasts
+        return Settling(False, level, scatter, best.remaining, worst.bound, None, hold_s - stayed, best.tau)
     return Settling(True, level, scatter, best.remaining, worst.bound, since, 0.0, best.tau)
 
 
@@ -154,6 +159,11 @@ def _scatter(mean: npt.NDArray[np.float64]) -> float:
         return 0.0
     residuals = mean - mean.mean()
     return float(np.std(mean, ddof=1)) / math.sqrt(len(mean)) * math.sqrt(_inflation(residuals))
+
+
+def _cycle_window(period_s: float) -> float:
+    """Whole cycles, at least 25 s of them."""
+    return period_s * max(1, math.ceil(25.0 / period_s))
 
 
 def _quiet_window(times: Floats, values: Floats, band: float) -> float:
@@ -165,9 +175,11 @@ def _quiet_window(times: Floats, values: Floats, band: float) -> float:
 
 def _look_back(times: Floats, values: Floats, band: float, cycles: Cycles | None) -> tuple[float, float, float]:
     """Since when the mean has stayed within `band` of its final value, that value and its standard uncertainty."""
-    window = cycles.period_s if cycles is not None else _quiet_window(times, values, band)
+    window = _cycle_window(cycles.period_s) if cycles is not None else _quiet_window(times, values, band)
     grid = np.arange(times[0], times[-1], max(window / 8.0, 1.0))
     path = sliding_mean(times, values, grid, window)
+    if cycles is not None:  # twice: cycles are not all of one length, and one mean would leave a ripple
+        path = sliding_mean(grid, path, grid, window)
     since = float(times[-1] - 0.3 * (times[-1] - times[0]))
     final = float(path[grid >= since].mean())
     for _ in range(3):

@@ -1,35 +1,55 @@
 """Likely causes, ranked, with what speaks for and against each.
 
-Every cause moves the signs (pressures as temperatures, superheat, subcooling, ...) away from a sound car's in its own
-direction; how far depends on how bad it is. The likelihood of a cause is that of the readings under it, averaged over weak to
-bad faults, with the spread between sound cars and the instruments' uncertainty; a sound car and an unknown cause (any reading
-anywhere) compete. The table is `defaults/pressures.toml`; its sizes are orientation, so the numbers rank, they do not prove.
+The readings are compared with what a loop model shows under each fault: `signatures.csv` holds the model's signs for both kinds
+of valve and clutch, days from cool to hot and dry to damp, and mild, plain and severe faults. The likelihood of a cause is the
+mean, over its rows for days like this one, of the normal density of the readings about the row, with the spread between cars
+and the instruments' uncertainty. A sound car and an unknown cause (any reading anywhere) compete. The model is not this car:
+the numbers rank, they do not prove.
+
+Signs, all in K: evaporating (temperature, degC), condensing (above the ambient), superheat, subcooling, approach (liquid line
+above the ambient), vent (above the ambient, negative), discharge (discharge line above condensing), static (saturation of the
+standing pressure above the air).
 """
 
 from __future__ import annotations
 
+import csv
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
 from typing import Any
+
+import numpy as np
+import numpy.typing as npt
 
 from baytrace.watches.limits_table import limit
 from baytrace.watches.running.figures import Value
 
 CLUTCH = "clutch not engaged"
 SOUND, OTHER = "nothing wrong", "something else"
-_STRENGTHS = (0.3, 0.5, 0.75, 1.0, 1.4, 2.0)
-_UNKNOWN_SPREAD = 5.0  # an unknown cause moves a sign by this many spreads, either way
+SIGNS = ("evaporating", "condensing", "superheat", "subcooling", "approach", "vent", "discharge", "static")
+_UNKNOWN_SPREAD = 6.0  # an unknown cause moves a sign by this many spreads, either way
 _WORDS = {
-    "evaporating": "low side",
-    "condensing": "high side",
+    "evaporating": "low side (as evaporating temperature)",
+    "condensing": "high side (as condensing temperature)",
     "superheat": "superheat",
     "subcooling": "subcooling",
     "approach": "liquid line above ambient",
-    "vent": "vent air against what is expected",
+    "vent": "vent air",
     "discharge": "discharge line above condensing",
-    "static": "standing pressure against saturation",
+    "static": "standing pressure (as saturation temperature)",
 }
+
+
+@dataclass(frozen=True, slots=True)
+class Day:
+    """What the signs must be compared at: degC, share (None: not known), the kind of valve ("" where unknown)."""
+
+    ambient_c: float
+    humidity: float | None
+    valve: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,8 +58,8 @@ class Cause:
 
     cause: str
     likelihood: float
-    speaks_for: tuple[str, ...]
-    speaks_against: tuple[str, ...]
+    speaks_for: tuple[str, ...] = ()
+    speaks_against: tuple[str, ...] = ()
 
     def sentence(self) -> str:
         text = f"{self.cause} ({100 * self.likelihood:.0f} %)"
@@ -58,66 +78,123 @@ class Cause:
         }
 
 
-def _log_normal(x: float, mean: float, spread: float) -> float:
-    return -0.5 * ((x - mean) / spread) ** 2 - math.log(spread)
+@dataclass(frozen=True, slots=True)
+class _Signatures:
+    valves: npt.NDArray[np.str_]
+    causes: npt.NDArray[np.str_]
+    ambient: npt.NDArray[np.float64]
+    humidity: npt.NDArray[np.float64]
+    signs: npt.NDArray[np.float64]
 
 
-def _log_mean(values: list[float]) -> float:
-    top = max(values)
-    return top + math.log(sum(math.exp(value - top) for value in values) / len(values))
+@cache
+def signatures() -> _Signatures:
+    """The model's table, as it stands in `signatures.csv`."""
+    text = files("baytrace.watches.pressures").joinpath("signatures.csv").read_text(encoding="utf-8")
+    rows = list(csv.DictReader(text.splitlines()))
+    return _Signatures(
+        np.array([row["valve"] for row in rows]),
+        np.array([row["cause"] for row in rows]),
+        np.array([float(row["ambient"]) for row in rows]),
+        np.array([float(row["humidity"]) for row in rows]),
+        np.array([[float(row[name]) for name in SIGNS] for row in rows]),
+    )
 
 
-def rank(signs: Mapping[str, Value], healthy: Mapping[str, float]) -> list[Cause]:
-    """Causes by likelihood. `signs` in K as the table names them; those that could not be had are left out."""
+def _closeness(table: _Signatures, day: Day) -> npt.NDArray[np.float64]:
+    """Log weight of each row by how much its day and car are like this one."""
+    ambient = min(max(day.ambient_c, float(table.ambient.min())), float(table.ambient.max()))
+    weight: npt.NDArray[np.float64] = -0.5 * ((table.ambient - ambient) / limit("pressures.alike_ambient")) ** 2
+    if day.humidity is not None:
+        weight = weight - 0.5 * ((table.humidity - day.humidity) / limit("pressures.alike_humidity")) ** 2
+    if day.valve:
+        weight = np.where(table.valves == day.valve, weight, -np.inf)
+    return weight
+
+
+def _log_sum(values: npt.NDArray[np.float64]) -> float:
+    top = float(values.max()) if len(values) else -math.inf
+    return top + math.log(float(np.exp(values - top).sum())) if math.isfinite(top) else -math.inf
+
+
+def rank(signs: Mapping[str, Value], day: Day) -> list[Cause]:
+    """Causes by likelihood. `signs` as the table names them; those that could not be had are left out."""
+    table = signatures()
+    names = [name for name in SIGNS if name in signs]
+    if not names:
+        return []
     spread = limit("pressures.spread")
-    widths = {name: math.hypot(spread[name], sign.u) for name, sign in signs.items()}
-    scores: dict[str, float] = {
-        SOUND: sum(_log_normal(sign.value, healthy[name], widths[name]) for name, sign in signs.items()),
-        OTHER: sum(_log_normal(s.value, healthy[n], _UNKNOWN_SPREAD * widths[n]) for n, s in signs.items()),
-    }
-    shifts: dict[str, Mapping[str, float]] = {row["cause"]: row["shift"] for row in limit("pressures.causes")}
-    for cause, shift in shifts.items():
-        scores[cause] = _log_mean(
-            [
-                sum(
-                    _log_normal(sign.value, healthy[name] + strength * shift[name], widths[name])
-                    for name, sign in signs.items()
-                )
-                for strength in _STRENGTHS
-            ]
-        )
+    read = np.array([signs[name].value for name in names])
+    width = np.array([math.hypot(spread[name], signs[name].u) for name in names])
+    rows = table.signs[:, [SIGNS.index(name) for name in names]]
+    fit = (-0.5 * ((rows - read) / width) ** 2).sum(axis=1) - float(np.log(width).sum())
+    weight = _closeness(table, day)
+    scores: dict[str, float] = {}
+    for cause in dict.fromkeys(table.causes.tolist()):
+        mine = table.causes == cause
+        scores[cause] = _log_sum(fit[mine] + weight[mine]) - _log_sum(weight[mine])
+    usual = _usual(rows, weight, table.causes == SOUND)
+    wide = _UNKNOWN_SPREAD * width
+    scores[OTHER] = float((-0.5 * ((read - usual) / wide) ** 2).sum() - np.log(wide).sum())
+    expected = {cause: _best(rows, fit + weight, table.causes == cause) for cause in scores if cause != OTHER}
+    return _ranked(scores, names, (read - usual, width), {c: e - usual for c, e in expected.items()})
+
+
+def _usual(
+    rows: npt.NDArray[np.float64], weight: npt.NDArray[np.float64], sound: npt.NDArray[np.bool_]
+) -> npt.NDArray[np.float64]:
+    share = np.exp(weight[sound] - weight[sound].max())
+    mean: npt.NDArray[np.float64] = share @ rows[sound] / share.sum()
+    return mean
+
+
+def _best(
+    rows: npt.NDArray[np.float64], score: npt.NDArray[np.float64], mine: npt.NDArray[np.bool_]
+) -> npt.NDArray[np.float64]:
+    best: npt.NDArray[np.float64] = rows[mine][int(np.argmax(score[mine]))]
+    return best
+
+
+def _ranked(
+    scores: Mapping[str, float],
+    names: Sequence[str],
+    moved: tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]],
+    expected: Mapping[str, npt.NDArray[np.float64]],
+) -> list[Cause]:
     top = max(scores.values())
     total = sum(math.exp(score - top) for score in scores.values())
     found = [
-        Cause(cause, math.exp(score - top) / total, *_reasons(signs, healthy, shifts.get(cause), widths))
+        Cause(cause, math.exp(score - top) / total, *_reasons(names, moved, expected.get(cause), sound=cause == SOUND))
         for cause, score in scores.items()
     ]
     return sorted(found, key=lambda cause: -cause.likelihood)
 
 
 def _reasons(
-    signs: Mapping[str, Value],
-    healthy: Mapping[str, float],
-    shift: Mapping[str, float] | None,
-    widths: Mapping[str, float],
+    names: Sequence[str],
+    moved: tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]],
+    expected: npt.NDArray[np.float64] | None,
+    *,
+    sound: bool,
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    if shift is None:
+    """Signs that moved as the cause moves them, and signs that did not move as it would have them."""
+    if expected is None:
         return (), ()
     supporting, contrary = [], []
-    for name, sign in signs.items():
-        moved, expected, width = sign.value - healthy[name], shift[name], widths[name]
-        if abs(expected) >= 0.8 * width and moved * expected > 0.0 and abs(moved) > 0.8 * width:
-            supporting.append((abs(moved) / width, _said(name, moved)))
-        elif abs(moved) > 1.3 * width and (moved * expected < 0.0 or abs(expected) < 0.4 * width):
-            contrary.append((abs(moved) / width, _said(name, moved)))
-        elif abs(expected) > 2.0 * width and abs(moved) < 0.5 * width:
-            contrary.append((abs(expected) / width, f"{_WORDS[name]} is as usual"))
+    for name, shift, width, wanted in zip(names, moved[0], moved[1], expected, strict=True):
+        gap = abs(shift - wanted) / width
+        if abs(shift) > 1.2 * width and shift * wanted > 0.0 and gap < max(1.5, 0.5 * abs(shift) / width):
+            supporting.append((abs(shift) / width, _said(name, shift)))
+        elif gap > 1.5:
+            told = _said(name, shift) if abs(shift) > width else f"{_WORDS[name]} is as usual"
+            contrary.append((gap, told))
     strongest = [tuple(text for _, text in sorted(found, reverse=True)[:3]) for found in (supporting, contrary)]
-    return strongest[0], strongest[1]
+    return ((), strongest[1]) if sound else (strongest[0], strongest[1])
 
 
 def _said(name: str, moved: float) -> str:
-    return f"{_WORDS[name]} {abs(moved):.0f} K {'more' if moved > 0.0 else 'less'} than usual"
+    more, less = ("warmer", "colder") if name == "vent" else ("higher", "lower")
+    return f"{_WORDS[name]} {abs(moved):.0f} K {more if moved > 0.0 else less} than usual"
 
 
 def not_pumping() -> list[Cause]:

@@ -22,13 +22,12 @@ ZERO_C_K = 273.15
 
 @dataclass(frozen=True, slots=True)
 class Range:
-    """A pressure range (Pa absolute) and the wider one that a pass must lie in; `middle_k` is its saturation's middle."""
+    """A pressure range (Pa absolute) and the wider one that a pass must lie in."""
 
     low: float
     high: float
     outer_low: float
     outer_high: float
-    middle_k: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +60,6 @@ def _range(fluid: Fluid, span_k: tuple[float, float], margin_k: float) -> Range:
         _pressure(fluid, high),
         _pressure(fluid, low - margin_k),
         _pressure(fluid, high + margin_k),
-        0.5 * (low + high),
     )
 
 
@@ -82,15 +80,19 @@ def expected(fluid: Fluid, settings: PressuresSettings, ambient_k: float | None,
     reference = limit("pressures.reference_ambient") + ZERO_C_K
     air = ambient_k if ambient_k is not None else reference
     warmer, wetter = air - reference, _enthalpy_excess(air, humidity)
-    shift = limit("pressures.evaporating_per_ambient") * warmer + limit("pressures.evaporating_per_enthalpy") * wetter
+    low, high = _ends("low", "evaporating", warmer, wetter)
     coldest = limit("pressures.coldest_evaporating") + ZERO_C_K
-    usual = [
-        max(_temperature(value) + shift, coldest + 3.0 * index)
-        for index, value in enumerate(limit("pressures.low_range"))
-    ]
-    low_span = _own(settings.low_min_psi, usual[0]), _own(settings.low_max_psi, usual[1])
-    low = _range(fluid, low_span, limit("pressures.evaporating_margin"))
-    return Expected(low, _high_side(fluid, settings, warmer, wetter), ambient_k is not None)
+    span = _own(settings.low_min_psi, max(low, coldest)), _own(settings.low_max_psi, max(high, coldest + 4.0))
+    low_side = _range(fluid, span, limit("pressures.evaporating_margin"))
+    return Expected(low_side, _high_side(fluid, settings, warmer, wetter), ambient_k is not None)
+
+
+def _ends(side: str, kind: str, warmer: float, wetter: float) -> tuple[float, float]:
+    """Saturation temperatures (K) of a side's range, moved with the air."""
+    rule = [_temperature(value) for value in limit(f"pressures.{side}_range")]
+    slack, slopes = limit(f"pressures.{side}_slack"), limit(f"pressures.{kind}_per_ambient")
+    damp = limit(f"pressures.{kind}_per_enthalpy") * wetter
+    return rule[0] - slack[0] + slopes[0] * warmer + damp, rule[1] + slack[1] + slopes[1] * warmer + damp
 
 
 def _own(value_psi: float | None, usual_k: float) -> float:
@@ -102,8 +104,7 @@ def _high_side(fluid: Fluid, settings: PressuresSettings, warmer: float, wetter:
         low, high = (value * 1e5 for value in limit("pressures.gas_cooler_range"))
         shift = limit("pressures.gas_cooler_per_ambient") * 1e5 * warmer
         margin = limit("pressures.gas_cooler_margin") * 1e5
-        return Range(low + shift, high + shift, low + shift - margin, high + shift + margin, None)
-    shift = limit("pressures.condensing_per_ambient") * warmer + limit("pressures.condensing_per_enthalpy") * wetter
-    low, high = (_temperature(value) + shift for value in limit("pressures.high_range"))
+        return Range(low + shift, high + shift, low + shift - margin, high + shift + margin)
+    low, high = _ends("high", "condensing", warmer, wetter)
     span = _own(settings.high_min_psi, low), _own(settings.high_max_psi, high)
     return _range(fluid, span, limit("pressures.condensing_margin"))

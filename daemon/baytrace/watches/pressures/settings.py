@@ -31,4 +31,4 @@ class PressuresSettings(RunningSettings):
 
     def bands(self) -> Bands:
         needed = (Role.LOW_SIDE, Role.HIGH_SIDE)
-        return replace(super().bands(), least_s=limit("pressures.shortest_look"), needed=needed)
+        return replace(super().bands(), least_s=limit("pressures.shortest_look"), hold_s=0.0, needed=needed)

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from typing import Any, ClassVar
 
 from baytrace.measure.reading import Mark, Reading
 from baytrace.measure.verdict import Figure, Outcome, Status, Verdict
-from baytrace.physics.air import table_value
 from baytrace.physics.fluid_names import resolve
 from baytrace.watches.limits_table import limit
-from baytrace.watches.pressures.causes import SOUND, Cause, not_pumping, rank
+from baytrace.watches.pressures.causes import SOUND, Cause, Day, not_pumping, rank
 from baytrace.watches.pressures.expect import Expected, Range, expected
 from baytrace.watches.pressures.pattern import LOW_HIGH_HIGH_LOW, UNDECIDED, Side, pattern_of, side_of
 from baytrace.watches.pressures.settings import PressuresSettings
@@ -79,7 +77,7 @@ class PressuresWatch:
         if self._pumps_nothing(running, high.value / low.value):
             outcome, finding, causes = Outcome.FAIL, LOW_HIGH_HIGH_LOW, not_pumping()
         else:
-            causes = rank(self._signs(loop, wanted, standing), self._usual())
+            causes = rank(*self._signs(loop, standing))
         reasons = self._reasons(wanted, (low, high), sides, outcome, causes)
         evidence = evidence_of(loop, running) | _expected_figures(wanted) | _standing_figures(standing)
         more = {"causes": [cause.to_json() for cause in causes]}
@@ -92,33 +90,25 @@ class PressuresWatch:
         on = engine_on_at(self._follower.marks)
         return on is not None and on <= running.stretch.start_s and ratio < limit("pressures.equalised_ratio")
 
-    def _usual(self) -> Mapping[str, float]:
-        usual: dict[str, float] = dict(limit("pressures.healthy"))
-        if self._settings.valve == "orifice tube":
-            usual["superheat"] = 2.0
-        return usual
-
-    def _signs(self, loop: Loop, wanted: Expected, standing: Standing | None) -> dict[str, Value]:
-        signs: dict[str, Value] = {}
-        _compare(signs, "evaporating", loop.get("evaporating_temperature"), wanted.low_side.middle_k)
-        _compare(signs, "condensing", loop.get("condensing_temperature"), wanted.high_side.middle_k)
-        for name in ("superheat", "subcooling"):
-            if (value := loop.get(name)) is not None:
-                signs[name] = value
-        ambient, liquid = loop.get("ambient_air"), loop.get("liquid_line")
-        if ambient is not None and liquid is not None:
-            signs["approach"] = Value(liquid.value - ambient.value, math.hypot(liquid.u, ambient.u))
-        vent, humidity = loop.get("vent_air"), loop.get("ambient_humidity")
-        if ambient is not None and vent is not None:
-            share = humidity.value if humidity is not None else limit("pressures.reference_humidity")
-            cold = table_value(limit("charge.vent_table"), ambient.value - ZERO_C_K, share) + ZERO_C_K
-            signs["vent"] = Value(vent.value - cold, vent.u)
-        discharge, condensing = loop.get("discharge_line"), loop.get("condensing_temperature")
-        if discharge is not None and condensing is not None:
-            signs["discharge"] = Value(discharge.value - condensing.value, math.hypot(discharge.u, condensing.u))
+    def _signs(self, loop: Loop, standing: Standing | None) -> tuple[dict[str, Value], Day]:
+        signs = {name: value for name in ("superheat", "subcooling") if (value := loop.get(name)) is not None}
+        ambient, humidity = loop.get("ambient_air"), loop.get("ambient_humidity")
+        evaporating, condensing = loop.get("evaporating_temperature"), loop.get("condensing_temperature")
+        if evaporating is not None:
+            signs["evaporating"] = Value(evaporating.value - ZERO_C_K, evaporating.u)
+        for name, upper, lower in (
+            ("condensing", condensing, ambient),
+            ("approach", loop.get("liquid_line"), ambient),
+            ("vent", loop.get("vent_air"), ambient),
+            ("discharge", loop.get("discharge_line"), condensing),
+        ):
+            if upper is not None and lower is not None:
+                signs[name] = Value(upper.value - lower.value, math.hypot(upper.u, lower.u))
         if standing is not None:
             signs["static"] = standing.excess
-        return signs
+        celsius = ambient.value - ZERO_C_K if ambient is not None else limit("pressures.reference_ambient")
+        share = humidity.value if humidity is not None else None
+        return signs, Day(celsius, share, self._settings.valve)
 
     def _reasons(
         self,
@@ -159,11 +149,6 @@ class PressuresWatch:
 
 def _number(value: Value | None) -> float | None:
     return value.value if value is not None else None
-
-
-def _compare(signs: dict[str, Value], name: str, value: Value | None, middle_k: float | None) -> None:
-    if value is not None and middle_k is not None:
-        signs[name] = Value(value.value - middle_k, value.u)
 
 
 def _side_sentence(name: str, value: Value, wanted: Range, side: Side) -> str:

@@ -32,6 +32,7 @@ class Bands:
     slowest_s: float
     cycle_swing: float
     least_s: float = MIN_SPAN_S
+    hold_s: float = 0.0
     needed: tuple[Role, ...] = NEEDED
     """Channels that must have settled, where they are read."""
 
@@ -191,7 +192,13 @@ class RunningFollower:
         if FACTS[role].quantity is Quantity.PRESSURE:
             band = self.bands.pressure * abs(float(np.mean(values[-max(len(values) // 4, 1) :])))
         settling = judge_settling(
-            times, values, band, slowest_s=self.bands.slowest_s, cycles=cycles, least_s=self.bands.least_s
+            times,
+            values,
+            band,
+            slowest_s=self.bands.slowest_s,
+            cycles=cycles,
+            least_s=self.bands.least_s,
+            hold_s=self.bands.hold_s,
         )
         silent = part.end_s - float(times[-1])
         usual = float(np.median(np.diff(times)))

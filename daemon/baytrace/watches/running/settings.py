@@ -40,4 +40,5 @@ class RunningSettings(WatchSettings):
             self.settled_temperature_band_k,
             self.slowest_mode_s,
             limit("charge.cycle_swing"),
+            hold_s=limit("charge.settled_hold"),
         )
