@@ -96,7 +96,8 @@ class LiveChannel:
             "age_s": round((now_mono_ns - (self.seen_mono_ns or now_mono_ns)) / 1e9, 3),
             "changed": format_instant(self.changed_ns),
             "quality": quality_words(self.last.quality),
-            "open_circuit": bool(self.last.quality & Quality.OPEN_CIRCUIT) or value == math.inf,
+            "open_circuit": bool(self.last.quality & Quality.OPEN_CIRCUIT),
+            "over_range": bool(self.last.quality & Quality.OVER_RANGE) and not self.last.quality & Quality.OPEN_CIRCUIT,
             "overdue": overdue(channel, day),
         }
         if math.isfinite(value):

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
-import signal
 import sys
 from collections.abc import AsyncIterator
 
@@ -17,14 +16,6 @@ from baytrace.measure.clock import Clock
 log = logging.getLogger(__name__)
 
 FORWARD_AGAIN_S = 5.0
-
-
-def stop_on_signals(stop: asyncio.Event) -> None:
-    """SIGTERM and SIGINT set `stop`."""
-    loop = asyncio.get_running_loop()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        with contextlib.suppress(NotImplementedError):
-            loop.add_signal_handler(number, stop.set)
 
 
 @contextlib.asynccontextmanager

@@ -12,6 +12,8 @@ STEP_NS = 500_000_000
 """A wall clock this far from the monotonic one since the last look has been set, not drifted."""
 LEAST_REAL_S = 1.0
 """A channel is never called stale sooner than this on the machine's own clock: a fast demo clock must not cry wolf."""
+FIRST_REAL_S = 15.0
+"""An instrument may take this long after the start of the daemon to be heard the first time."""
 
 
 class Change(NamedTuple):
@@ -32,7 +34,8 @@ def stale_changes(channels: Mapping[str, LiveChannel], clock: Clock, started_mon
     for name, channel in channels.items():
         since = channel.seen_mono_ns if channel.seen_mono_ns is not None else started_mono_ns
         age_s = (now - since) / 1e9
-        silent = age_s > stale_after_s(channel.channel.period_s) and clock.real_seconds(age_s) > LEAST_REAL_S
+        patience = LEAST_REAL_S if channel.seen_mono_ns is not None else FIRST_REAL_S
+        silent = age_s > stale_after_s(channel.channel.period_s) and clock.real_seconds(age_s) > patience
         if silent != channel.stale:
             channel.stale = silent
             since_ns = channel.last.time_ns if channel.last is not None else 0

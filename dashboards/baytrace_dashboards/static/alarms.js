@@ -15,11 +15,21 @@ export function drawAlarms(frame, title) {
   const shape = alarms.map((alarm) => `${alarm.id}${alarm.state}${alarm.text}`).join();
   if ($("alarms").dataset.shape !== shape) {
     $("alarms").dataset.shape = shape;
-    $("alarms").replaceChildren(...alarms.map((alarm) => el("li", { class: "alarm", "data-state": alarm.state.includes("unacknowledged") ? "unacknowledged" : alarm.state },
-      el("span", { class: "text" }, `${alarm.state.includes("unacknowledged") ? "⚠" : "•"} ${alarm.text}`), el("span", {}, `${alarm.priority} · ${alarm.state} · since ${clock(alarm.since)}`),
-      el("button", { class: "big", type: "button", onclick: () => ask(alarm) }, "Acknowledge"))));
+    const quiet = alarms.filter((alarm) => !calling.includes(alarm));
+    $("alarms").replaceChildren(...calling.map(row));
+    $("quiet-alarms").replaceChildren(...quiet.map(row));
+    show($("quiet"), quiet.length > 0);
+    text($("quiet-count"), `${quiet.length} that no longer call${quiet.length === 1 ? "s" : ""}`);
   }
   beep(calling.length > 0 && $("sound").checked);
+}
+
+function row(alarm) {
+  const calls = alarm.state.includes("unacknowledged");
+  const answered = alarm.state === "acknowledged" || alarm.state === "shelved" || alarm.state === "suppressed";
+  return el("li", { class: "alarm", "data-state": calls ? "unacknowledged" : alarm.state },
+    el("span", { class: "text" }, `${calls ? "⚠" : "•"} ${alarm.name}`), el("span", {}, `${alarm.text ? `${alarm.text} ` : ""}${alarm.priority} · ${alarm.state} · since ${clock(alarm.since)}`),
+    answered ? null : el("button", { class: "big", type: "button", onclick: () => ask(alarm) }, "Acknowledge"));
 }
 
 function ask(alarm) {

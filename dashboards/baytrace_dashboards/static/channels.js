@@ -21,7 +21,7 @@ export function drawChannels(root, channels) {
     text(made.label, channel.label === channel.name || channel.name === channel.role ? channel.label : `${channel.label} · ${channel.name}`);
     text(made.sign, { low_side: "LOW", suction_line: "LOW", high_side: "HIGH", liquid_line: "HIGH", discharge_line: "HIGH" }[channel.role] || "");
     const scale = Math.abs(channel.shown_scale || 1);
-    text(made.value, channel.open_circuit ? "open" : number(channel.shown, channel.uncertainty ? channel.uncertainty * scale : 0));
+    text(made.value, channel.open_circuit ? "open" : channel.over_range ? "over range" : number(channel.shown, channel.uncertainty ? channel.uncertainty * scale : 0));
     text(made.unit, channel.shown === null || channel.shown === undefined ? "" : unitText(channel) + ({ gauge: " gauge", vacuum: "" }[channel.against] || ""));
     attribute(made.root, "data-stale", channel.stale);
     text(made.note, note(channel));
@@ -31,7 +31,7 @@ export function drawChannels(root, channels) {
 function note(channel) {
   if (channel.value === null && !channel.open_circuit && channel.count === 0) { return "no reading yet"; }
   if (channel.stale) { return `✗ no data for ${span(channel.age_s)}`; }
-  const words = channel.quality.filter((word) => word !== "source time" && word !== "open circuit");
+  const words = channel.quality.filter((word) => !["source time", "open circuit", "over range"].includes(word));
   if (channel.overdue) { words.unshift("calibration overdue"); }
   const range = channel.uncertainty ? `± ${number(channel.uncertainty * Math.abs(channel.shown_scale))}` : "";
   return [words.length ? `! ${words.join(", ")}` : "", range].filter(Boolean).join("  ") || DASH;

@@ -25,8 +25,9 @@ function make(watch, channels) {
   const B = window.Bokeh;
   const log = watch === "evacuation";
   const plot = B.Plotting.figure({ sizing_mode: "stretch_both", x_axis_type: "datetime", y_axis_type: log ? "log" : "linear", output_backend: "canvas", tools: "xpan,xwheel_zoom,reset", toolbar_location: null });
-  plot.yaxis[0].axis_label = channels.length ? unitText(channels[0]) : "";
-  plot.axis.forEach?.((axis) => { axis.major_label_text_font_size = "14px"; axis.axis_label_text_font_size = "15px"; });
+  const axes = [...plot.xaxes, ...plot.yaxes];
+  for (const axis of axes) { axis.major_label_text_font_size = "14px"; axis.axis_label_text_font_size = "15px"; }
+  for (const axis of plot.yaxes) { axis.axis_label = channels.length ? unitText(channels[0]) : ""; }
   const band = new B.ColumnDataSource({ data: { x: [], low: [], high: [] } });
   plot.varea({ x: { field: "x" }, y1: { field: "low" }, y2: { field: "high" }, source: band, fill_color: "#2d3f8f", fill_alpha: 0.18 });
   const fit = new B.ColumnDataSource({ data: { x: [], y: [] } });
