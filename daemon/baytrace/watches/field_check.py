@@ -1,0 +1,314 @@
+"""The field check: is an instrument still what its maker says, held against something known at the bench?
+
+Four checks, each a session of its own:
+- `saturation`: a pressure sensor on a cylinder or a loop that holds liquid and has stood at room temperature, against the
+  saturation pressure of its refrigerant at the temperature measured beside it.
+- `scale`: the step a known mass makes. Mark `mass on` when it is set down.
+- `meter`: the ohmmeter on a known resistor, leads taken off.
+- `manifold`: low and high side joined and at rest read the same.
+
+What is judged is the difference from what is known. The instrument under check may be off by its maker's limit of error
+(`allowed` overrides it), so its own accuracy is the limit and not an uncertainty; uncertain are what it is held against and the
+scatter of the readings. Findings: `agrees`, `off`, `undecided`. A check never mends a calibration: an overdue instrument stays
+overdue. For a blend the saturation pressure lies between dew and bubble; half that width counts as uncertainty (rectangular).
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, ClassVar, Literal
+
+from pydantic import Field, model_validator
+
+from baytrace.measure.accuracy import Accuracy
+from baytrace.measure.channel import Channel
+from baytrace.measure.decision import assess
+from baytrace.measure.faults import BadInput
+from baytrace.measure.instant import NS
+from baytrace.measure.reading import Mark, Quality, Reading
+from baytrace.measure.roles import FACTS, SI_UNIT, Role
+from baytrace.measure.uncertainty import K95, Budget, Contribution, mean, rectangular
+from baytrace.measure.units import unit_for
+from baytrace.measure.verdict import Figure, Outcome, Status, Verdict
+from baytrace.physics.fluids import saturation
+from baytrace.watches.limits_table import limit
+from baytrace.watches.sweep.contacts import Stream, bridged
+from baytrace.watches.watch import View, WatchSettings
+
+_MOST = 2048
+_FIRST = {
+    "saturation": "Join the sensor to a cylinder that holds liquid and has stood here, with the thermometer against its wall.",
+    "scale": "Leave the scale empty and at rest, then set the known mass down and mark 'mass on'.",
+    "meter": "Touch the known resistor with both tips and hold on.",
+    "manifold": "Join low and high side and let them rest.",
+}
+_CAUTION = {
+    "saturation": "A cylinder is under pressure: wear goggles and gloves, open its valve slowly, never heat it.",
+    "manifold": "The loop may be under pressure: wear goggles and gloves, and do not vent refrigerant.",
+}
+
+
+class FieldCheckSettings(WatchSettings):
+    """What is checked, and against what."""
+
+    check: Literal["saturation", "scale", "meter", "manifold"]
+    """Which check: saturation, scale, meter or manifold."""
+    role: Role = Role.HIGH_SIDE
+    """Which pressure is held against saturation."""
+    refrigerant: str = ""
+    """What the cylinder holds, for the saturation check."""
+    known_mass_g: float | None = Field(default=None, gt=0.0)
+    """The known mass, g."""
+    known_ohm: float | None = Field(default=None, gt=0.0)
+    """The known resistor, ohm."""
+    known_percent: float = Field(default_factory=lambda: float(limit("field_check.known_percent")), ge=0.0)
+    """Tolerance of the known mass or resistor, half-width in percent."""
+    lead_ohm: float = Field(default=0.0, ge=0.0)
+    """Resistance of the leads on the known resistor, ohm."""
+    allowed: float | None = Field(default=None, gt=0.0)
+    """Largest difference that still agrees, in Pa, kg or ohm; the maker's limit of error when empty."""
+    rest_s: float = Field(default_factory=lambda: float(limit("field_check.rest_s")), gt=0.0)
+    """How long readings must have stood, s."""
+
+    @model_validator(mode="after")
+    def _complete(self) -> FieldCheckSettings:
+        needs = {"saturation": "refrigerant", "scale": "known_mass_g", "meter": "known_ohm"}.get(self.check)
+        if needs and not getattr(self, needs):
+            raise ValueError(f"the {self.check} check needs {needs}")
+        if FACTS[self.role].quantity.value != "pressure":
+            raise ValueError(f"{self.role} is no pressure")
+        return self
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """`difference` = shown - known, with its budget; all SI. `drift` over the rest, both instruments together."""
+
+    shown: float
+    known: float
+    budget: Budget
+    allowed: float
+    unit: str
+    instrument: str
+    drift: float = 0.0
+
+
+class _Record:
+    """The newest readings of one role, over `span_s`."""
+
+    def __init__(self, span_s: float) -> None:
+        self._span_ns = int(span_s * NS)
+        self.points: deque[tuple[int, float]] = deque(maxlen=_MOST)
+        self.channel = ""
+
+    def add(self, reading: Reading) -> None:
+        self.channel = reading.channel
+        self.points.append((reading.time_ns, reading.value))
+        while self.points[-1][0] - self.points[0][0] > self._span_ns:
+            self.points.popleft()
+
+    def span_s(self) -> float:
+        return (self.points[-1][0] - self.points[0][0]) / NS if self.points else 0.0
+
+    def values(self) -> list[float]:
+        return [value for _, value in self.points]
+
+
+class FieldCheck:
+    """One instrument against something known."""
+
+    name: ClassVar[str] = "field_check"
+    roles: ClassVar[frozenset[str]] = frozenset(
+        str(role) for role in Role if role not in (Role.BAROMETER, Role.AUXILIARY, Role.AMBIENT_HUMIDITY)
+    )
+    Settings: ClassVar[type[WatchSettings]] = FieldCheckSettings
+    summary: ClassVar[str] = "A sensor, scale, meter or manifold against something known."
+
+    def __init__(self, settings: Any, view: View) -> None:
+        self._settings: FieldCheckSettings = settings
+        self._channels = dict(view.channels)
+        self._records: dict[Role, _Record] = {}
+        self._before: list[float] = []
+        self._mass_on: int | None = None
+        self._meter = Stream(settings.known_ohm)
+        self._meter_channel = ""
+
+    def reading(self, reading: Reading) -> None:
+        quality = Quality(reading.quality)
+        if reading.role is Role.COIL_RESISTANCE:
+            self._resistance(reading, quality)
+        elif quality.usable and not quality & Quality.SUSPECT and math.isfinite(reading.value):
+            late = self._mass_on is not None and reading.time_ns < self._mass_on + int(
+                limit("field_check.settle_s") * NS
+            )
+            if reading.role is not Role.TANK_MASS or not late:
+                record = self._records.setdefault(reading.role, _Record(self._settings.rest_s))
+                if not record.points or reading.time_ns >= record.points[-1][0]:
+                    record.add(reading)
+
+    def _resistance(self, reading: Reading, quality: Quality) -> None:
+        is_open = bool(quality & Quality.OPEN_CIRCUIT) or math.isinf(reading.value)
+        late = self._meter.last is not None and reading.time_ns < self._meter.last
+        if late or (not is_open and (not quality.usable or math.isnan(reading.value))):
+            return
+        self._meter_channel = reading.channel
+        self._meter.take(reading.time_ns, reading.value, open_circuit=is_open)
+
+    def mark(self, mark: Mark) -> None:
+        if mark.text.strip().lower() == "mass on" and Role.TANK_MASS in self._records:
+            self._before = self._records.pop(Role.TANK_MASS).values()
+            self._mass_on = mark.time_ns
+
+    def advance(self, time_ns: int) -> None:
+        """Time alone compares nothing."""
+
+    def status(self) -> Status:
+        check, verdict = self._settings.check, self.verdict()
+        caution = _CAUTION.get(check, "")
+        if "difference" not in verdict.evidence:
+            missing = verdict.reasons[0] if verdict.reasons else ""
+            return Status("comparing", _FIRST[check], "difference", missing, caution=caution)
+        return Status(verdict.finding, f"{verdict.reasons[0]}.", "difference", caution=caution)
+
+    def verdict(self) -> Verdict:
+        try:
+            compared = self._compare()
+        except BadInput as error:
+            return Verdict(self.name, Outcome.UNDECIDED, "undecided", (str(error),))
+        u, difference = compared.budget.u, compared.shown - compared.known
+        decision = assess(difference, u, upper=compared.allowed, lower=-compared.allowed)
+        outcome = decision.outcome
+        reasons = [
+            f"{compared.instrument} reads {difference:+.4g} {compared.unit} against what is known, {compared.allowed:.4g} allowed"
+        ]
+        largest = compared.budget.largest()
+        if outcome is Outcome.UNDECIDED and largest is not None:
+            enough = K95 * compared.budget.allowed(largest, decision.needed_u)
+            reasons.append(
+                f"{largest.instrument or largest.name} is too coarse: +-{K95 * largest.u:.2g} {compared.unit}, +-{enough:.2g} would decide"
+            )
+        if abs(compared.drift) > limit("field_check.drift_ratio") * compared.allowed:
+            outcome = Outcome.UNDECIDED
+            reasons.append(f"not at rest: moved by {compared.drift:.3g} {compared.unit} in {self._settings.rest_s:g} s")
+        finding = {Outcome.PASS: "agrees", Outcome.FAIL: "off"}.get(outcome, "undecided")
+        evidence = {
+            "difference": Figure.between(difference, u, compared.unit),
+            "allowed_difference": Figure(compared.allowed, compared.unit),
+            "shown": Figure(compared.shown, compared.unit),
+            "known": Figure(compared.known, compared.unit),
+        }
+        return Verdict(self.name, outcome, finding, tuple(reasons), evidence, {"check": self._settings.check})
+
+    def _compare(self) -> Comparison:
+        """Raises BadInput saying what is still missing."""
+        return {
+            "saturation": self._saturation,
+            "scale": self._scale,
+            "meter": self._ohmmeter,
+            "manifold": self._manifold,
+        }[self._settings.check]()
+
+    def _rested(self, role: Role) -> tuple[Channel, list[float]]:
+        record = self._records.get(role)
+        if record is None:
+            raise BadInput(f"no reading of {role} yet", right="waiting for it")
+        if record.span_s() < 0.9 * self._settings.rest_s:
+            raise BadInput(
+                f"{role} has stood for {record.span_s():.0f} s", right=f"{self._settings.rest_s:g} s are needed"
+            )
+        return self._channel(record.channel, role), record.values()
+
+    def _channel(self, name: str, role: Role) -> Channel:
+        known = self._channels.get(name)
+        if known is not None:
+            return known
+        unit = unit_for(role, SI_UNIT[FACTS[role].quantity])
+        return Channel(name, role, unit, Accuracy.parse(limit(f"instruments.{role}"), unit=unit))
+
+    def _maker(self, channel: Channel, value: float) -> float:
+        """The maker's limit of error in SI at a reading, or what the settings allow."""
+        return self._settings.allowed or channel.standard_uncertainty(value) * math.sqrt(3.0)
+
+    def _saturation(self) -> Comparison:
+        channel, pressures = self._rested(self._settings.role)
+        at = Role.SYSTEM_TEMPERATURE if Role.SYSTEM_TEMPERATURE in self._records else Role.AMBIENT_AIR
+        thermometer, temperatures = self._rested(at)
+        celsius, shown = mean(temperatures), mean(pressures)
+        u_t = math.hypot(thermometer.standard_uncertainty(celsius.value), celsius.u)
+        here = saturation(self._settings.refrigerant, temperature_k=celsius.value)
+        above = saturation(self._settings.refrigerant, temperature_k=celsius.value + 0.5)
+        slope = 2.0 * (above.pressure_pa - here.pressure_pa)
+        budget = (
+            Budget()
+            .with_part("temperature", slope * u_t, _called(thermometer))
+            .with_part("glide", rectangular((here.bubble_pressure_pa - here.dew_pressure_pa) / 2.0), "the blend")
+            .with_part("scatter", shown.u, _called(channel))
+        )
+        drift = _drift(pressures) - slope * _drift(temperatures)
+        allowed = self._maker(channel, shown.value)
+        return Comparison(shown.value, here.pressure_pa, budget, allowed, "Pa", _called(channel), drift)
+
+    def _scale(self) -> Comparison:
+        known = (self._settings.known_mass_g or 0.0) / 1000.0
+        if self._mass_on is None or not self._before:
+            raise BadInput("the mass is not on yet", right="mark 'mass on' when it is set down")
+        record = self._records.get(Role.TANK_MASS)
+        if record is None or len(record.points) < 3:
+            raise BadInput("the scale has not settled since the mass was set down", right="wait a little")
+        channel = self._channel(record.channel, Role.TANK_MASS)
+        before, after = mean(self._before), mean(record.values())
+        budget = self._given(known, "the known mass").with_part(
+            "scatter", math.hypot(before.u, after.u), _called(channel)
+        )
+        drift = _drift(record.values())
+        allowed = self._maker(channel, known)
+        return Comparison(after.value - before.value, known, budget, allowed, "kg", _called(channel), drift)
+
+    def _ohmmeter(self) -> Comparison:
+        known = self._settings.known_ohm or 0.0
+        contacts, _ = bridged(self._meter.parts(), self._meter.hand_ohm, self._meter.period_ns, limit("sweep.bounce_s"))
+        if not contacts:
+            raise BadInput("no contact with the resistor yet", right="touch it with both tips")
+        state = contacts[-1].settled()
+        if not state.steady:
+            raise BadInput(f"the contact is unsteady: {state.low:.4g} to {state.high:.4g} ohm", right="hold it still")
+        channel = self._channel(self._meter_channel, Role.COIL_RESISTANCE)
+        budget = (
+            self._given(known, "the known resistor")
+            .with_part("contact", rectangular(limit("sweep.contact_ohm")), "the contact")
+            .with_part("scatter", state.u, _called(channel))
+        )
+        allowed = self._maker(channel, state.value)
+        return Comparison(state.value - self._settings.lead_ohm, known, budget, allowed, "ohm", _called(channel))
+
+    def _manifold(self) -> Comparison:
+        low_channel, low = self._rested(Role.LOW_SIDE)
+        high_channel, high = self._rested(Role.HIGH_SIDE)
+        low_mean, high_mean = mean(low), mean(high)
+        budget = Budget().with_part("scatter", math.hypot(low_mean.u, high_mean.u), "the pressures themselves")
+        allowed = self._settings.allowed or (
+            self._maker(low_channel, low_mean.value) + self._maker(high_channel, high_mean.value)
+        )
+        both = f"{_called(high_channel)} against {_called(low_channel)}"
+        return Comparison(
+            high_mean.value, low_mean.value, budget, allowed, "Pa", both, max(_drift(low), _drift(high), key=abs)
+        )
+
+    def _given(self, known: float, name: str) -> Budget:
+        return Budget((Contribution(name, rectangular(self._settings.known_percent / 100.0 * known), name),))
+
+
+def _called(channel: Channel) -> str:
+    return channel.instrument or channel.name
+
+
+def _drift(values: Sequence[float]) -> float:
+    """From the first third to the last."""
+    third = max(1, len(values) // 3)
+    return math.fsum(values[-third:]) / third - math.fsum(values[:third]) / third
+
+
+WATCH = FieldCheck

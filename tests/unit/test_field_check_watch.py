@@ -1,0 +1,126 @@
+"""A field check holds an instrument against something known and says whether it still keeps to its maker's limits."""
+
+import math
+
+import pytest
+
+from baytrace.measure.accuracy import Accuracy
+from baytrace.measure.channel import Channel
+from baytrace.measure.faults import BadInput
+from baytrace.measure.instant import NS
+from baytrace.measure.reading import Mark, Reading
+from baytrace.measure.roles import Role
+from baytrace.measure.units import unit_for
+from baytrace.measure.verdict import Outcome
+from baytrace.watches.watch import View, build
+
+# R134a at 20 degC: 571.7 kPa (Tillner-Roth and Baehr 1994, table of saturation)
+SATURATION_20C_PA = 571_710.0
+
+
+def channel(name, role, unit, accuracy):
+    return Channel(name, role, unit_for(role, unit), Accuracy.parse(accuracy), f"{name} instrument")
+
+
+def view(thermometer="0.3 K", sensor="0.5 % of full scale (35 bar)"):
+    rows = (
+        channel("high", Role.HIGH_SIDE, "bar", sensor),
+        channel("low", Role.LOW_SIDE, "bar", sensor),
+        channel("air", Role.AMBIENT_AIR, "degC", thermometer),
+        channel("scale", Role.TANK_MASS, "g", "5 g"),
+        channel("meter", Role.COIL_RESISTANCE, "ohm", "0.5 % of reading + 0.02 ohm"),
+    )
+    return View({row.name: row for row in rows})
+
+
+def judged(settings, items, channels=None):
+    watch = build("field_check", settings, channels or view())
+    for item in sorted(items, key=lambda each: each.time_ns):
+        watch.mark(item) if isinstance(item, Mark) else watch.reading(item)
+    assert watch.status().sentence
+    return watch.verdict()
+
+
+def steady(name, role, value, seconds=70, *, start=0, slope=0.0):
+    return [Reading((start + s) * NS, name, role, value + slope * s) for s in range(seconds)]
+
+
+SAT = {"check": "saturation", "refrigerant": "R134a"}
+
+
+@pytest.mark.parametrize(
+    ("off", "outcome", "finding"), [(0.0, Outcome.PASS, "agrees"), (60_000.0, Outcome.FAIL, "off")]
+)
+def test_field_check_sensor_against_saturation_at_ambient(off, outcome, finding):
+    """A sensor on a resting cylinder agrees with the published saturation pressure, or is off by more than its maker allows."""
+    items = steady("high", Role.HIGH_SIDE, SATURATION_20C_PA + off) + steady("air", Role.AMBIENT_AIR, 293.15)
+    verdict = judged(SAT, items)
+    assert (verdict.outcome, verdict.finding) == (outcome, finding)
+    assert verdict.evidence["known"].value == pytest.approx(SATURATION_20C_PA, rel=5e-4)
+    assert "high instrument" in verdict.reasons[0]
+
+
+def test_field_check_coarse_thermometer_decides_nothing_and_is_named():
+    """When the thermometer is worse than what is allowed, it is said so, with how good it would have to be."""
+    items = steady("high", Role.HIGH_SIDE, SATURATION_20C_PA) + steady("air", Role.AMBIENT_AIR, 293.15)
+    verdict = judged(SAT, items, view(thermometer="3 K"))
+    assert verdict.outcome is Outcome.UNDECIDED
+    assert "air instrument is too coarse" in verdict.reasons[1]
+
+
+def test_field_check_sensor_not_at_rest_is_not_compared():
+    """A cylinder still warming up is no reference."""
+    items = steady("high", Role.HIGH_SIDE, SATURATION_20C_PA, slope=400.0) + steady("air", Role.AMBIENT_AIR, 293.15)
+    verdict = judged(SAT, items)
+    assert verdict.outcome is Outcome.UNDECIDED
+    assert "not at rest" in " ".join(verdict.reasons)
+
+
+@pytest.mark.parametrize(("step", "finding"), [(1.001, "agrees"), (1.02, "off"), (1.005, "undecided")])
+def test_field_check_scale_is_judged_by_the_step_a_known_mass_makes(step, finding):
+    """Whatever lay on the scale before does not matter; the step does."""
+    items = [*steady("scale", Role.TANK_MASS, 0.3, 20), Mark(20 * NS, "mass on")]
+    items += steady("scale", Role.TANK_MASS, 0.3 + step, 30, start=20)
+    assert judged({"check": "scale", "known_mass_g": 1000}, items).finding == finding
+
+
+@pytest.mark.parametrize(("shown", "finding"), [(10.02, "agrees"), (10.4, "off")])
+def test_field_check_meter_against_a_known_resistor(shown, finding):
+    """The contact is found as in the sweep, the leads taken off."""
+    values = [math.inf] * 10 + [shown + 0.2] * 20 + [math.inf] * 5
+    items = [Reading(int(0.2 * i * NS), "meter", Role.COIL_RESISTANCE, value) for i, value in enumerate(values)]
+    verdict = judged({"check": "meter", "known_ohm": 10.0, "known_percent": 0.1, "lead_ohm": 0.2}, items)
+    assert verdict.finding == finding
+
+
+@pytest.mark.parametrize(("apart", "finding"), [(5_000.0, "agrees"), (60_000.0, "off")])
+def test_field_check_both_sides_of_a_resting_manifold_read_the_same(apart, finding):
+    """Two sensors on one volume may differ by what both makers allow, and no more."""
+    items = steady("low", Role.LOW_SIDE, 5e5) + steady("high", Role.HIGH_SIDE, 5e5 + apart)
+    assert judged({"check": "manifold"}, items).finding == finding
+
+
+@pytest.mark.parametrize(
+    "check", [SAT, {"check": "scale", "known_mass_g": 1}, {"check": "meter", "known_ohm": 1}, {"check": "manifold"}]
+)
+def test_field_check_without_readings_says_what_it_waits_for(check):
+    """Nothing seen is undecided, in one line."""
+    verdict = judged(check, [])
+    assert (verdict.outcome, verdict.finding, len(verdict.reasons)) == (Outcome.UNDECIDED, "undecided", 1)
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {},
+        {"check": "wibble"},
+        {"check": "saturation"},
+        {"check": "scale"},
+        {"check": "meter"},
+        {"check": "manifold", "role": "vent_air"},
+    ],
+)
+def test_field_check_needs_what_it_is_held_against(wrong):
+    """A check without its reference is refused by name."""
+    with pytest.raises(BadInput):
+        build("field_check", wrong, view())
