@@ -202,6 +202,7 @@ async def running(kind, settings, channels, sink=None):
     made = adapter_named(kind)
     sink = sink if sink is not None else Collector(SystemClock())
     adapter = made("under test", made.Settings(**settings), requests(kind, channels), sink)
+    before = asyncio.all_tasks()
     task = asyncio.create_task(adapter.run())
     try:
         yield sink
@@ -212,3 +213,6 @@ async def running(kind, settings, channels, sink=None):
         results = await asyncio.gather(task, return_exceptions=True)
         assert isinstance(results[0], asyncio.CancelledError), results
         assert time.monotonic() - begun < 1.0, "took too long to end"
+        await asyncio.sleep(0)
+        left = {one for one in asyncio.all_tasks() - before if not one.done() and "adapter" in repr(one)}
+        assert not left, f"tasks left running: {left}"

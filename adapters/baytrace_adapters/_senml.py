@@ -5,8 +5,9 @@ resolves to name = bn + n, unit = u or else bu, time = bt + t, value = bv + v. A
 4.5.3), any other from 1970 (UTC). A label that ends in `_` must be understood or the pack is refused (4.4); a version above
 10 likewise.
 
-Speed: packs repeat the same few names and units, so what (base name, name, unit) means is looked up once and kept; and in
-the usual pack only the first record holds base fields, which the count of `"b` in the text tells without a look at each.
+Speed: packs repeat the same few names and units, so what (base name, name, unit) means is looked up once and kept. In the
+usual pack only the first record holds base fields, which the count of `"b` in the text tells without a look at each record;
+such a pack is read by columns. Both ways must give the same readings (a property test holds them to it).
 
 Limits: only numbers (`v`) become readings; strings, booleans, data and sums are left out and counted. A relative time is
 taken from the arrival stamp, with no claim of better; an absolute one is the publisher's own (`SOURCE_TIME`).
@@ -18,6 +19,7 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import repeat
 from typing import Any, NamedTuple
 
 from baytrace.measure.reading import Quality, Raw
@@ -94,72 +96,113 @@ class PackReader:
 
     def __init__(self, wanted: Mapping[str, Wanted]) -> None:
         self._wanted = wanted
-        self._known: dict[tuple[str, str, str], str] = {}
+        self._known: dict[tuple[str, str], dict[str, str]] = {}
+        self._kept = 0
 
     def read(self, payload: bytes, wall_ns: int, mono_ns: int) -> Pack:
         """Raises Unreadable for what is no pack; a fault in one record refuses the pack, as a damaged text is not to be trusted."""
         records = document_of(payload)
-        if not isinstance(records, list) or not records or not all(type(record) is dict for record in records):
+        if not isinstance(records, list) or {*map(type, records)} != {dict}:
             raise Unreadable("is no SenML pack (a JSON array of objects)")
         if b'_":' in payload or b"\\" in payload or b'_" ' in payload:
             _refuse_unknown(records)
         first = sum(1 for label in records[0] if label[:1] == "b")
         try:
-            if b"\\" not in payload and payload.count(b'"b') == first:
-                return self._read(records, wall_ns, mono_ns, based=False)
-            return self._read(records, wall_ns, mono_ns, based=True)
+            if b"\\" not in payload and b'"u"' not in payload and payload.count(b'"b') == first:
+                pack = self._read_even(records, wall_ns, mono_ns)
+                if pack is not None:
+                    return self._judged(pack)
+            return self._judged(self._read(records, wall_ns, mono_ns))
         except (TypeError, ValueError, OverflowError, AttributeError) as error:
             raise Unreadable(f"is no SenML pack ({error})") from None
 
-    def _read(self, records: Sequence[Mapping[str, Any]], wall_ns: int, mono_ns: int, *, based: bool) -> Pack:
-        pack, base, known = Pack(), _Base(), self._known
+    def _read_even(self, records: Sequence[Mapping[str, Any]], wall_ns: int, mono_ns: int) -> Pack | None:
+        """The usual pack, by columns: base fields in the first record only, then a number in each. None for any other."""
+        pack, base = Pack(), _Base()
         base.take(records[0])
-        bn, bu, bv = base.name, base.unit, base.value
-        make, append = Raw._make, pack.raws.append
-        stamps: dict[float, tuple[int, int, int]] = {}
+        if "v" not in records[0] and "n" not in records[0]:
+            records = records[1:]
+        try:
+            names = [record["n"] for record in records]
+            values = [record["v"] for record in records]
+        except KeyError:
+            return None
+        times = [record.get("t", 0.0) for record in records]
+        if not {*map(type, values), *map(type, times)} <= {int, float} or not times:
+            return None
+        absolute = base.time_s + min(times) >= _ABSOLUTE_FROM_S
+        if not absolute and base.time_s + max(times) >= _ABSOLUTE_FROM_S:
+            return None
+        channels = list(map(self._names(base.name, base.unit).get, names))
+        if None in channels:
+            channels = [self._channel(base, name, base.unit, pack) for name in names]
+        stamps = [base.time_ns + round(t * 1e9) for t in times]
+        if absolute:
+            walls, monos, quality = stamps, [mono_ns] * len(stamps), _SOURCE_TIME
+        else:
+            walls, monos, quality = [wall_ns + ns for ns in stamps], [mono_ns + ns for ns in stamps], 0
+        shift = base.value
+        rows = zip(channels, [value + shift for value in values], walls, monos, repeat(quality), strict=False)
+        pack.raws = list(map(Raw._make, rows))
+        if "" in channels:
+            pack.raws = [raw for raw in pack.raws if raw.channel]
+            pack.others = channels.count("")
+        pack.timed = absolute
+        return pack
+
+    def _read(self, records: Sequence[Mapping[str, Any]], wall_ns: int, mono_ns: int) -> Pack:
+        """Any pack, record by record."""
+        pack, base = Pack(), _Base()
         for record in records:
-            get = record.get
-            if based:
-                base.take(record)
-                if (base.name, base.unit, base.value) != (bn, bu, bv):
-                    bn, bu, bv = base.name, base.unit, base.value
-                if "bt" in record:
-                    stamps.clear()
-            key = (bn, get("n", ""), get("u", bu))
-            channel = known.get(key)
-            if channel is None:
-                channel = self._learn(key, pack)
-            value = get("v")
+            base.take(record)
+            name = record.get("n", "")
+            value = record.get("v")
+            if value is None and "n" not in record and record is records[0]:
+                continue
+            channel = self._channel(base, name, record.get("u", base.unit), pack)
             if not channel or value is None:
                 pack.others += 1
                 continue
-            if value.__class__ is not float and value.__class__ is not int:
-                raise Unreadable(f"value {value!r} of {key[0]}{key[1]} is no number")
-            t = get("t", 0.0)
-            stamp = stamps.get(t)
-            if stamp is None:
-                stamp = stamps[t] = _stamp(base, t, wall_ns, mono_ns)
-            append(make((channel, bv + value, *stamp)))
-        pack.timed = all(stamp[2] for stamp in stamps.values())
-        return self._judged(pack)
+            if type(value) is not float and type(value) is not int:
+                raise Unreadable(f"value {value!r} of {base.name}{name} is no number")
+            stamp = _stamp(base, record.get("t", 0.0), wall_ns, mono_ns)
+            pack.timed = pack.timed and bool(stamp[2])
+            pack.raws.append(Raw(channel, base.value + value, *stamp))
+        return pack
 
-    def _learn(self, key: tuple[str, str, str], pack: Pack) -> str:
-        """The channel a (base name, name, unit) means; '' for none."""
-        name = key[0] + key[1]
-        wanted = self._wanted.get(name)
-        channel = ""
-        if wanted is not None:
-            if key[2] and not same_unit(key[2], wanted.unit, _UNITS):
-                pack.complaints.append(f"unit {key[2][:20]!r} of {name} where {wanted.channel} has {wanted.unit!r}")
-                return ""
-            channel = wanted.channel
-        elif not name or not _NAME.fullmatch(name):
-            pack.complaints.append(f"{name[:60]!r} is no SenML name")
-            return ""
-        if len(self._known) >= self._MOST_KEPT:
+    def _names(self, base: str, unit: str) -> dict[str, str]:
+        """What is known of the names under a base name and a unit."""
+        if len(self._known) > self._MOST_KEPT:
             self._known.clear()
-        self._known[key] = channel
+        return self._known.setdefault((base, unit), {})
+
+    def _channel(self, base: _Base, name: str, unit: str, pack: Pack) -> str:
+        """The channel a name under a base means; '' for none."""
+        names = self._names(base.name, unit)
+        channel = names.get(name)
+        if channel is None:
+            channel = self._learn(base.name + name, unit, pack)
+            if channel is None:
+                return ""
+            self._kept += 1
+            if self._kept > self._MOST_KEPT:
+                self._known.clear()
+                self._kept = 0
+            names[name] = channel
         return channel
+
+    def _learn(self, name: str, unit: str, pack: Pack) -> str | None:
+        """The channel a full name means, '' when no channel asks for it, None (and a complaint) when it is wrong."""
+        wanted = self._wanted.get(name)
+        if wanted is None:
+            if name and _NAME.fullmatch(name):
+                return ""
+            pack.complaints.append(f"{name[:60]!r} is no SenML name")
+            return None
+        if unit and not same_unit(unit, wanted.unit, _UNITS):
+            pack.complaints.append(f"unit {unit[:20]!r} of {name} where {wanted.channel} has {wanted.unit!r}")
+            return None
+        return wanted.channel
 
     def _judged(self, pack: Pack) -> Pack:
         """A publisher may pass a meter's 9.9E37 on. Raises Unreadable for a number too large to hold."""

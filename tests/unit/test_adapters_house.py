@@ -3,6 +3,7 @@
 import asyncio
 import inspect
 import math
+import re
 import time
 import tomllib
 from pathlib import Path
@@ -189,3 +190,14 @@ def test_the_broker_sample_is_what_the_manual_says():
     assert not math.isnan(float(settings["autosave_interval"]))
     page = MANUAL.read_text(encoding="utf-8")
     assert all(line in page for line in text.splitlines() if line and not line.startswith("#"))
+
+
+def test_every_piece_of_the_manual_is_a_bench_that_checks():
+    """Each bench.toml piece of the page stands on its own."""
+    pieces = re.findall(r"```toml\n(.*?)```", MANUAL.read_text(encoding="utf-8"), re.DOTALL)
+    assert len(pieces) >= 6
+    for piece in pieces:
+        config, faults = parse_config(piece, Path("bench.toml"))
+        assert not faults, piece
+        for plan in config.instruments:
+            plan.adapter(plan.name, plan.settings, plan.requests, Collector(SystemClock()))
