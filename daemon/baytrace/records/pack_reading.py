@@ -6,6 +6,7 @@ directory, entries that unpack to more than they say, and bombs (far more inside
 
 from __future__ import annotations
 
+import errno
 import os
 import re
 import shutil
@@ -109,6 +110,8 @@ def _extract(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, target: Path) -> 
     except (FileExistsError, NotADirectoryError, IsADirectoryError):
         raise VerificationFailed(f"the zip holds {entry.filename} as file and as directory") from None
     except OSError as error:
+        if error.errno == errno.EINVAL:  # the zip points to a place before its own beginning
+            raise VerificationFailed(f"the zip is damaged: {entry.filename} is not where it says") from None
         raise EnvironmentFailed(f"{target}: cannot be written ({error.strerror or error})") from None
 
 

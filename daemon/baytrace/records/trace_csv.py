@@ -107,8 +107,9 @@ def read_trace(path: Path, *, elevation_m: float | None = None, accuracies: Mapp
             times[item.channel].append(item.time_ns)
     if not any(times.values()):
         raise BadInput("the trace holds no reading", where=str(path), right="give at least one row with a number")
+    described = list(known.channels.values())
     heard = [
-        channel if channel.name in known.channels else replace(channel, period_s=_period_s(times[channel.name]))
+        channel if channel in described else replace(channel, period_s=_period_s(times[channel.name]))
         for channel in header.channels
         if times[channel.name]
     ]
