@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -40,20 +40,31 @@ class Scenario:
     strength: int
     rpm: float = 1500.0
     blower: float = 0.7
+    sizes: tuple[float, float, float, float] = (1.0, 1.0, 1.0, 1.0)
+    """Displacement, condenser, evaporator and expansion device against the ready-made design."""
 
     def loop(self) -> Loop:
         built = design(self.expansion, self.clutch)
+        built = replace(
+            built,
+            displacement_m3=built.displacement_m3 * self.sizes[0],
+            condenser_ua=built.condenser_ua * self.sizes[1],
+            evaporator_refrigerant_ua=built.evaporator_refrigerant_ua * self.sizes[2],
+            orifice_m2=built.orifice_m2 * self.sizes[3],
+            valve_m2=built.valve_m2 * self.sizes[3],
+        )
         share, faults = STRENGTHS[self.cause][self.strength - 1] if self.strength else (1.0, Faults())
         air = Air(self.ambient_c + 273.15, self.humidity)
         return Loop(built, air, faults, charge_kg=built.label_charge_kg * share)
 
 
-def seeded(seed: int, cause: str, strength: int) -> Scenario:
-    """Any car and day: both valves, both clutches, 15 to 45 degC, 20 to 95 % (no wetter than a dew point of 29 degC)."""
+def seeded(seed: int, cause: str, strength: int, *, unlike: float = 0.1) -> Scenario:
+    """Any car (its parts' sizes up to `unlike` off the design) and day: both valves, both clutches, 15 to 45 degC, 20 to 95 % (no wetter than a dew point of 29 degC)."""
     rng = np.random.default_rng(seed)
     expansion, clutch = DESIGNS[rng.integers(4)]
     ambient = float(rng.uniform(15.0, 45.0))
     wettest = min(0.95, 10.0 ** (7.5 * 29.0 / (237.3 + 29.0) - 7.5 * ambient / (237.3 + ambient)))
     humidity = float(rng.uniform(0.2, max(wettest, 0.25)))
     rpm, blower = float(rng.uniform(1300.0, 1700.0)), float(rng.uniform(0.6, 0.8))
-    return Scenario(expansion, clutch, ambient, humidity, cause, strength, rpm, blower)
+    sizes = tuple(float(size) for size in rng.uniform(1.0 - unlike, 1.0 + unlike, 4))
+    return Scenario(expansion, clutch, ambient, humidity, cause, strength, rpm, blower, sizes)  # type: ignore[arg-type]

@@ -29,6 +29,8 @@ FASTEST_S = 4.0
 MIN_SPAN_S = 60.0
 MIN_BLOCKS = 10
 _BLOCKS = 120  # blocks a record is cut into at most
+_LATE_S = 30.0
+_PLAINLY = 0.9995  # one-sided: a slope so far from its scatter is no chance
 _TAIL = 0.6  # share of the record that the fit looks at
 _CONFIDENCE = 0.95
 _SURE = 0.6  # share of the band: the tail is rarely one clean exponential
@@ -147,11 +149,28 @@ def judge_settling(
         return Settling(
             False, float(mean[-3:].mean()), _scatter(mean[-3:]), best.remaining, worst.bound, None, expected, best.tau
         )
+    if cycles is None and _still_moving(at, mean, band):
+        return Settling(
+            False, float(mean[-3:].mean()), _scatter(mean[-3:]), best.remaining, worst.bound, None, 30.0, best.tau
+        )
     since, level, scatter = _look_back(times, values, band, cycles)
     stayed = float(times[-1]) - since
     if stayed < hold_s:  # a turning point looks settled while it lasts
         return Settling(False, level, scatter, best.remaining, worst.bound, None, hold_s - stayed, best.tau)
     return Settling(True, level, scatter, best.remaining, worst.bound, since, 0.0, best.tau)
+
+
+def _still_moving(at: Floats, mean: Floats, band: float) -> bool:
+    """Whether the last half minute is plainly on its way somewhere, though the whole tail looks flat (after a turning point)."""
+    late = at >= at[-1] - _LATE_S
+    if late.sum() < 5:
+        return False
+    spread = at[late] - at[late].mean()
+    power = float(spread @ spread)
+    slope = float(spread @ mean[late]) / power
+    left = mean[late] - mean[late].mean() - slope * spread
+    error = math.sqrt(float(left @ left) / (late.sum() - 2) * _inflation(left) / power)
+    return abs(slope) > float(stdtrit(int(late.sum()) - 2, _PLAINLY)) * error and abs(slope) * 2.0 * _LATE_S > band
 
 
 def _scatter(mean: npt.NDArray[np.float64]) -> float:

@@ -25,6 +25,7 @@ from baytrace.physics.cycles import Floats
 LASTING_S = 3.0
 AWAY_S = 30.0
 _SMALLEST_KG = 0.004
+_COARSEST_KG = 0.005  # a record of few, even steps shows only how fast it fell
 _BESIDE, _BESIDE_S = 6, 5.0  # readings, and seconds, either side that show the flow beside a jump
 _COARSE_S = 2.5  # beyond this between readings, a short opening of the valve can hide in one step
 
@@ -63,10 +64,10 @@ class _Step(NamedTuple):
 
 
 def resolution_of(values: Floats) -> float:
-    """The display's last step, kg; 0 when nothing ever changed."""
+    """The display's last step, kg, at most `_COARSEST_KG`; 0 when nothing ever changed."""
     steps = np.abs(np.diff(values))
     steps = steps[steps > 1e-9]
-    return float(steps.min()) if len(steps) else 0.0
+    return min(float(steps.min()), _COARSEST_KG) if len(steps) else 0.0
 
 
 def scatter_of(values: Floats) -> float:

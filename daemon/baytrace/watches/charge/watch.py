@@ -133,11 +133,9 @@ class ChargeWatch:
         if mass is not None and self._settings.label_g is None:
             said.append("no label charge is set, so the mass is shown and not judged")
         if mass is not None and mass.touches:
-            times = f"{len(mass.touches)} times" if len(mass.touches) > 1 else "once"
             moved = sum(touch.reseated for touch in mass.touches)
-            said.append(
-                f"the tank was touched {times}, set down differently {moved} of them; none of it counts as charge"
-            )
+            told = f", and set down differently {_times(moved)}" if moved else ""
+            said.append(f"the tank was touched {_times(len(mass.touches))}{told}; none of it counts as charge")
         if self._follower.atmosphere_assumed and self._settings.elevation_m is None:
             said.append("neither barometer nor elevation is known: gauge pressures were taken at sea level")
         if "refrigerant" not in self._settings.model_fields_set:
@@ -212,6 +210,10 @@ class ChargeWatch:
         done = running.stretch.length_s
         progress = done / (done + left) if left is not None and done > 0.0 else None
         return Status("settling", text, "", "settled", left, progress, _CAUTION_RUNNING, None, details)
+
+
+def _times(number: int) -> str:
+    return {1: "once", 2: "twice"}.get(number, f"{number} times")
 
 
 def _concluded(judgements: list[Judgement], settled: str) -> tuple[Outcome, str, list[str]]:

@@ -126,9 +126,12 @@ class PressuresWatch:
             said.append("neither barometer nor elevation is known: gauge pressures were taken at sea level")
         if "refrigerant" not in self._settings.model_fields_set:
             said.append(f"no refrigerant is set: {self._fluid.name} is assumed")
+        faults = [cause for cause in causes if cause.cause != SOUND]
         if outcome is Outcome.PASS:
+            if faults and faults[0].likelihood > limit("pressures.suspicion"):
+                said.append(f"the pressures are in range, but the other signs look like {faults[0].sentence()}")
             return said
-        ranked = [cause.sentence() for cause in causes if cause.cause != SOUND and cause.likelihood >= 0.02]
+        ranked = [cause.sentence() for cause in faults if cause.likelihood >= 0.02]
         return [*ranked[:_SHOWN_CAUSES], *said]
 
     def status(self) -> Status:

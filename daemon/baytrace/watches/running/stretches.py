@@ -8,6 +8,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -86,7 +87,8 @@ def stretches(
     cuts = [(time, text) for time, text in marks if start < time < end and _STATE.search(text)]
     first = next((text for time, text in reversed(marks) if time == start and not _CHARGE.search(text)), "running")
     begins = [(start, "running" if _ON.search(first) else first), *cuts]
-    ends = [time for time, _ in begins[1:]] + [end]
+    # a reading at the instant of a mark belongs to what the mark begins
+    ends = [math.nextafter(time, 0.0) for time, _ in begins[1:]] + [end]
     return [Stretch(text, begin, stop, bool(on)) for (begin, text), stop in zip(begins, ends, strict=True)]
 
 

@@ -1,0 +1,115 @@
+"""The settling test, the search for cycles and their means, on made-up records."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from baytrace.physics.cycles import cycle_means, find_cycles, noise_of, sliding_mean
+from baytrace.physics.settling import block_means, judge_settling
+
+
+def relaxing(tau, step, noise, length=900.0, seed=0):
+    times = np.arange(0.0, length)
+    rng = np.random.default_rng(seed)
+    return times, 100.0 + step * np.exp(-times / tau) + rng.normal(0.0, noise, len(times))
+
+
+def called_at(times, values, band, **more):
+    """The first instant, asked every five seconds, at which it is called settled."""
+    for end in np.arange(60.0, times[-1], 5.0):
+        seen = times <= end
+        if judge_settling(times[seen], values[seen], band, slowest_s=200.0, **more).settled:
+            return float(end)
+    return None
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.floats(10.0, 90.0), st.floats(20.0, 100.0), st.floats(0.01, 0.4), st.integers(0, 1000))
+def test_a_relaxing_mean_is_called_only_within_its_band(tau, step, noise, seed):
+    """One exponential in white noise: what is to come at the call is within the band, and the instant found is near."""
+    times, values = relaxing(tau, step, noise, seed=seed)
+    band, truth = 1.0, tau * np.log(step)
+    called = called_at(times, values, band)
+    assert called is not None
+    assert step * np.exp(-called / tau) < 1.15 * band
+    found = judge_settling(times, values, band, slowest_s=200.0)
+    assert found.settled
+    assert found.since_s == pytest.approx(truth, abs=60.0)
+    assert found.mean == pytest.approx(100.0, abs=0.6)
+
+
+def test_correlated_noise_does_not_fool_the_interval():
+    """A drifting mean hidden in noise that is alike from reading to reading is not called; the interval covers it."""
+    rng = np.random.default_rng(3)
+    times = np.arange(0.0, 300.0)
+    noise = np.zeros(len(times))
+    for index in range(1, len(times)):
+        noise[index] = 0.97 * noise[index - 1] + rng.normal(0.0, 0.25)
+    found = judge_settling(times, 100.0 + 0.01 * times + noise, 1.0, slowest_s=200.0)
+    assert not found.settled
+    assert found.remaining_bound > 1.0
+
+
+def test_a_turning_point_is_not_settled():
+    """A curve that stands still for a moment is not called while it must stay for a minute."""
+    times = np.arange(0.0, 900.0)
+    values = 100.0 + 30.0 * np.exp(-times / 25.0) - 12.0 * np.exp(-times / 120.0)
+    called = called_at(times, values, 0.5, hold_s=60.0)
+    assert called is not None
+    assert 12.0 * np.exp(-called / 120.0) < 1.1
+
+
+def test_it_says_how_long_it_expects():
+    """Half-way down an exponential the wait told is of the right size."""
+    times, values = relaxing(60.0, 50.0, 0.02, length=150.0)
+    found = judge_settling(times, values, 1.0, slowest_s=200.0)
+    assert not found.settled
+    assert found.expected_s == pytest.approx(60.0 * np.log(50.0) - 150.0, abs=60.0)
+
+
+def test_a_constant_without_noise_is_settled():
+    """A record that never moves, as a simulator may write it."""
+    times = np.arange(0.0, 120.0, 2.0)
+    found = judge_settling(times, np.full(len(times), 5.0), 0.05, slowest_s=200.0)
+    assert found.settled
+    assert (found.mean, found.mean_uncertainty, found.since_s) == (5.0, 0.0, 0.0)
+
+
+@pytest.mark.parametrize(("period", "sample"), [(14.0, 1.0), (30.0, 0.5), (45.0, 5.0), (75.0, 2.0)])
+def test_cycles_are_found_with_period_and_duty(period, sample):
+    """A saw-tooth that falls for 30 % of its cycle, under noise."""
+    times = np.arange(0.0, 600.0, sample)
+    phase = times / period % 1.0
+    wave = np.where(phase < 0.3, 1.0 - phase / 0.3, (phase - 0.3) / 0.7)
+    values = 300.0 + 60.0 * wave + np.random.default_rng(1).normal(0.0, 1.0, len(times))
+    cycles = find_cycles(times, values, least_swing=15.0)
+    assert cycles is not None
+    assert cycles.period_s == pytest.approx(period, rel=0.03)
+    assert cycles.duty == pytest.approx(0.3, abs=0.08)
+    _, means = cycle_means(times, values, cycles.starts)
+    assert np.mean(means) == pytest.approx(330.0, abs=2.0)
+
+
+@pytest.mark.parametrize("tau", [5.0, 50.0, 500.0])
+def test_relaxing_or_noisy_records_do_not_cycle(tau):
+    """One crossing is no cycle, and noise does not pass the hysteresis."""
+    times, values = relaxing(tau, 200.0, 2.0)
+    assert find_cycles(times, values, least_swing=5.0) is None
+
+
+def test_too_few_samples_a_cycle_are_not_taken_for_one():
+    """Sampled every ten seconds, a 25 s cycle cannot be told."""
+    times = np.arange(0.0, 900.0, 10.0)
+    assert find_cycles(times, 300.0 + 30.0 * np.sin(2 * np.pi * times / 25.0), least_swing=10.0) is None
+
+
+def test_means_are_means():
+    """Blocks and sliding windows keep the mean of what they cover; noise is measured without the curve."""
+    times, values = relaxing(50.0, 0.0, 1.0, length=2000.0)
+    at, mean = block_means(times, values, 10.0)
+    assert len(at) == 200
+    assert np.mean(mean) == pytest.approx(np.mean(values), abs=0.01)
+    assert sliding_mean(times, times, np.array([500.0, 0.0, 1999.0]), 100.0) == pytest.approx([500.0, 50.0, 1949.0])
+    assert noise_of(values + 1e-3 * times**2) == pytest.approx(1.0, rel=0.1)
+    assert noise_of(values[:3]) == 0.0
