@@ -39,10 +39,10 @@ class Step(_Row):
 
 
 class SheetEntry(_Row):
-    """One figure the sheet knows. `unit` is the one it is worked out in: g, mL or 1 (a count)."""
+    """One figure the sheet knows. `unit` is the one it is worked out in: g, mL or pieces."""
 
     text: str
-    unit: Literal["g", "mL", "1"]
+    unit: Literal["g", "mL", "pieces"]
     adds: bool = False
 
 
@@ -63,7 +63,7 @@ class SheetList(_Row):
         """Every entry, with one `replaced_<part>` count for the compressor and each part that has an allowance."""
         parts = {COMPRESSOR: "Compressor"} | {name: part.text for name, part in self.parts.items()}
         counts = {
-            f"replaced_{name}": SheetEntry(text=f"{text}, replaced", unit="1", adds=True)
+            f"replaced_{name}": SheetEntry(text=f"{text}, replaced", unit="pieces", adds=True)
             for name, text in parts.items()
         }
         return self.entries | counts

@@ -23,7 +23,7 @@ from baytrace.records.vocabulary import Kind
 _FACTORS: Mapping[str, Mapping[str, float]] = {
     "g": {"g": 1.0, "kg": 1000.0, "oz": 28.349523125, "lb": 453.59237},
     "mL": {"mL": 1.0, "ml": 1.0, "cm3": 1.0, "L": 1000.0, "fl oz": 29.5735295625, "floz": 29.5735295625},
-    "1": {"1": 1.0, "": 1.0, "pieces": 1.0},
+    "pieces": {"pieces": 1.0, "1": 1.0, "": 1.0},
 }
 _CORRECTABLE = "correct it with a further entry"
 
@@ -38,7 +38,7 @@ def entries(sheet: SheetList | None = None) -> list[dict[str, str]]:
 
 @dataclass(slots=True)
 class Sheet:
-    """`values` by entry in g, mL or 1; `unusable` says which entries could not be read and why."""
+    """`values` by entry in g, mL or pieces; `unusable` says which entries could not be read and why."""
 
     values: dict[str, float] = field(default_factory=dict)
     unusable: list[Document] = field(default_factory=list)
@@ -138,9 +138,10 @@ def _charged(found: Sheet, notes: list[str]) -> Document | None:
     if entered is None:
         return weighed
     if weighed is not None:
-        low, high = weighed.get("low", weighed["value"]), weighed.get("high", weighed["value"])
+        middle = float(weighed["value"])
+        low, high = float(weighed.get("low", middle)), float(weighed.get("high", middle))
         if not low <= entered <= high:
-            notes.append(f"{entered:g} g were entered as charged, but the scale saw {weighed['value']:.0f} g.")
+            notes.append(f"{entered:g} g were entered as charged, but the scale saw {middle:.0f} g.")
     return {"value": entered, "unit": "g"}
 
 

@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from baytrace.measure.instant import rfc3339
+from baytrace.measure.instant import format_instant
 from baytrace.measure.reading import Event
 from baytrace.records.job_lists import SheetList, Step, lists_of
 from baytrace.records.sheet import Sheet, fold
@@ -75,7 +75,7 @@ def _row(step: Step, said: _Said, figures: Sheet, columns: SheetList) -> Documen
         "state": state,
         "by": by,
         "who": str(event.data.get("who") or "") if event is not None else "",
-        "when": rfc3339(event.time_ns) if event is not None else "",
+        "when": format_instant(event.time_ns) if event is not None else "",
         "note": note,
         "asks": [_ask(name, figures, columns) for name in step.asks if name in columns.known],
     }
@@ -109,6 +109,8 @@ def _judged(step: Step, verdict: Mapping[str, Any]) -> tuple[str, str]:
     """("done", "failed" or "" while it does not decide this step, what the watch said)."""
     outcome, finding = str(verdict.get("verdict", "")), str(verdict.get("finding", ""))
     told = f"{step.watch}: {finding}" if finding else ""
-    if step.findings:
-        return ("done" if finding in step.findings else ""), told
+    if finding in step.findings:
+        return "done", told
+    if step.findings and outcome == "pass":
+        return "", told
     return {"pass": "done", "fail": "failed"}.get(outcome, ""), told
