@@ -179,7 +179,9 @@ class Sweep:
                 [*contacts, *self._single(stream, contacts)], self._spans, stream.period_ns, stream.last or 0
             )
         contacts = self._quick(stream, contacts)
-        named = by_contact(contacts, self._settings.coils, self._settings.sequence, self._leads_said)
+        named = by_contact(
+            contacts, self._settings.coils, self._settings.sequence, self._leads_said, period_ns=stream.period_ns
+        )
         self._doubt_holes(named, stream, contacts)
         if scraps and self._settings.coils and named.found < self._settings.coils:
             named.doubts.append(f"{scraps} contact{'s' if scraps > 1 else ''} too short or too wild to read")

@@ -133,14 +133,16 @@ def _said_afterwards(contacts: Sequence[Touch], coils: Sequence[Span], free: Seq
     return all(len(span.touches) == 1 for span in coils[:-1])
 
 
-def by_contact(contacts: Sequence[Touch], count: int | None, sequence: Sequence[int], leads_said: int | None) -> Named:
+def by_contact(
+    contacts: Sequence[Touch], count: int | None, sequence: Sequence[int], leads_said: int | None, *, period_ns: int
+) -> Named:
     """`leads_said` is the instant of a `leads` mark: the first contact at or after it (or during which it was said) is theirs."""
     named = Named()
     rest = list(contacts)
     if leads_said is not None:
         named.leads = next((touch for touch in rest if touch.end >= leads_said), None)
         rest = _without_leads(rest, named.leads)
-    rest = _merged(rest, count, named)
+    rest = _merged(rest, count, named, period_ns)
     named.found = len(rest)
     if count is not None:
         named.back, named.ahead = max(named.back, count - len(rest)), max(0, len(rest) - count)
@@ -177,17 +179,20 @@ def _alike(one: Steady, other: Steady) -> bool:
     return poor.low <= good.value <= poor.high
 
 
-def _merged(contacts: list[Touch], count: int | None, named: Named) -> list[Touch]:
-    """Repeats merged, shortest lift first, while there are too many contacts."""
-    lifts = [after.start - before.end for before, after in itertools.pairwise(contacts)]
+def _merged(contacts: list[Touch], count: int | None, named: Named, period_ns: int) -> list[Touch]:
+    """What looks like one coil touched again, put together, shortest lift first.
+
+    A lift is seen up to one period too long; both sides of the comparison are freed of that.
+    """
+    lifts = [_lift(before, after, period_ns) for before, after in itertools.pairwise(contacts)]
     usual = statistics.median(lifts) if len(lifts) >= 3 else max(lifts) if len(lifts) == 2 else None
     groups = [[contact] for contact in contacts]
     while usual is not None:
         pairs = [
-            (groups[i + 1][0].start - groups[i][-1].end, i)
-            for i in range(len(groups) - 1)
-            if groups[i + 1][0].start - groups[i][-1].end <= limit("sweep.repeat_ratio") * usual
-            and _alike(groups[i][-1].settled(), groups[i + 1][0].settled())
+            (lift, place)
+            for place, (group, after) in enumerate(itertools.pairwise(groups))
+            if (lift := _lift(group[-1], after[0], period_ns)) < limit("sweep.repeat_ratio") * usual
+            and _alike(group[-1].settled(), after[0].settled())
         ]
         if not pairs:
             break
@@ -197,3 +202,7 @@ def _merged(contacts: list[Touch], count: int | None, named: Named) -> list[Touc
             named.back += 1
         groups[place] += groups.pop(place + 1)
     return [group[0] if len(group) == 1 else joined(group) for group in groups]
+
+
+def _lift(before: Touch, after: Touch, period_ns: int) -> int:
+    return max(0, after.start - before.end - period_ns)
