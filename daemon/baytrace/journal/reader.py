@@ -38,14 +38,6 @@ class Page(NamedTuple):
     digests: list[str]
 
 
-class Index(NamedTuple):
-    """Digests of sealed blocks by their first commit; (kind, session, seq) of every event, as indexed and as `seen`."""
-
-    blocks: dict[int, str]
-    events: set[tuple[str, str, int]]
-    seen: set[tuple[str, str, int]]
-
-
 class JournalReader:
     """Thread-safe; use `with`, or call `close`. Opening raises EnvironmentFailed when there is no journal to read."""
 
@@ -174,15 +166,6 @@ class JournalReader:
     def pages(self) -> Iterator[Page]:
         """The whole journal, a stretch at a time, for whoever checks it."""
         return self._pages(0, None)
-
-    def index(self) -> Index:
-        """What the file says beside the payloads: to be checked against them."""
-        with self._reading() as db:
-            blocks = {row[0]: row[1].hex() for row in db.execute("SELECT id, digest FROM blocks")}
-            rows = db.execute(
-                "SELECT k.text, s.text, seq FROM events JOIN names k ON k.id = kind JOIN names s ON s.id = session"
-            )
-            return Index(blocks, set(rows), set())
 
     def meta(self) -> dict[str, str]:
         with self._reading() as db:

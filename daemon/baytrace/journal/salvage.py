@@ -1,91 +1,222 @@
-"""A damaged database: set aside as it is, and what can still be read carried over commit by commit, as long as the chain holds."""
+"""A damaged file: set aside under another name, never deleted, and what can be read of it taken over as it was.
+
+Rows are read one by one; one that cannot be read, or whose payload is not what its digest says, is a hole. Commit and
+sequence numbers stay, so a hole shows as missing numbers; the account returned here becomes a `salvaged` event, and
+`verify` accepts exactly the holes such an event names.
+"""
 
 from __future__ import annotations
 
-import logging
+import contextlib
+import shutil
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import apsw
 
-from baytrace.journal import schema
-from baytrace.journal.chain import GENESIS, digest_of, split_payload
-from baytrace.journal.reader import JournalReader
+from baytrace.journal import schema, sealing
+from baytrace.journal.chain import GENESIS, Columns, digest_of, event_from_line, split_payload
+from baytrace.journal.jobs import CHANNEL_DECLARED
+from baytrace.journal.sealer import spans
 from baytrace.journal.store import Link
-from baytrace.measure.faults import BaytraceError
+from baytrace.journal.stretch import Stretch, from_payloads
+from baytrace.measure.faults import EnvironmentFailed, VerificationFailed
+from baytrace.measure.instant import format_instant
 
-log = logging.getLogger(__name__)
+_BEYOND = 1 << 40
+_PAGE = 4096
 
 
-def salvage(directory: Path, why: str, wall_ns: int) -> str:
-    """Make a new database from what the damaged one still says; a sentence for people. The damaged file is kept.
-
-    Commits are carried over with their digests from the first on, until one cannot be read or does not follow the chain.
-    """
-    aside = directory / f"damaged-{wall_ns}"
-    aside.mkdir()
-    for suffix in ("", "-wal", "-shm"):
-        part = directory / f"{schema.FILE}{suffix}"
-        if part.exists():
-            part.rename(aside / part.name)
-    db = schema.connect_writer(directory / schema.FILE)
+def set_aside(directory: Path, wall_ns: int) -> Path:
+    """Rename the database and its log; returns the new path. Raises EnvironmentFailed."""
+    stamp = format_instant(wall_ns, 3).replace(":", "").replace("-", "").replace(".", "")
+    aside = directory / f"damaged-{stamp}.sqlite"
     try:
-        schema.create(db, {"made": str(wall_ns), "salvaged_from": aside.name})
-        commits, items, stopped = _carry_over(aside, db)
+        for tail in ("-wal", "-shm", ""):
+            with contextlib.suppress(FileNotFoundError):
+                (directory / (schema.FILE + tail)).rename(directory / (aside.name + tail))
+    except OSError as error:
+        raise EnvironmentFailed(f"{directory}: {error.strerror}; the damaged journal could not be set aside") from None
+    return aside
+
+
+def salvage(aside: Path, db: apsw.Connection) -> dict[str, Any]:
+    """Take over what can be read of `aside` into the new file `db`; says how much, and the holes as [first, last] commits."""
+    taken = _Taken(db)
+    try:
+        source = _source(aside, db)
+    except apsw.Error:
+        return taken.account()
+    try:
+        boots = _texts(source)
+        with db:
+            for row in _rows(source, "SELECT * FROM blocks WHERE id >= ? ORDER BY id LIMIT 1"):
+                taken.block(row, boots)
+            for row in _rows(source, "SELECT * FROM commits WHERE id >= ? ORDER BY id LIMIT 1"):
+                taken.commit(row, boots)
+            for row in _readable(source, "SELECT key, value FROM state"):
+                db.execute("INSERT OR REPLACE INTO state VALUES(?, ?)", row)
+            for row in _readable(source, "SELECT * FROM outbox"):
+                db.execute("INSERT OR REPLACE INTO outbox VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?)", row)
     finally:
-        db.close()
-    said = f"the journal was damaged ({why}); {commits} commits ({items} readings and events) were carried over; the damaged file is kept in {aside.name}"
-    said += f"; reading stopped at: {stopped}" if stopped else ""
-    log.error(said)
-    return said
+        with contextlib.suppress(apsw.Error):
+            source.close()
+    return taken.account()
 
 
-def _carry_over(aside: Path, db: apsw.Connection) -> tuple[int, int, str]:
-    commits = items = 0
-    previous = GENESIS
+def _source(aside: Path, fresh: apsw.Connection) -> apsw.Connection:
+    """The damaged file to read from. Where its table of contents is lost, a copy that is given a new file's.
+
+    Tables of a file never compacted stand where a new file has them; where they do not, digests refuse what is found.
+    """
+    source = apsw.Connection(str(aside), flags=apsw.SQLITE_OPEN_READWRITE)
     try:
-        with JournalReader(aside) as reader:
-            for link, payload in reader.linked_payloads():
-                if digest_of(previous, link, payload) != link.digest:
-                    return commits, items, f"commit {link.commit} does not follow the chain"
-                _store(db, link, payload)
-                previous = link.digest
-                commits, items = commits + 1, link.last
-    except (BaytraceError, apsw.Error, ValueError) as error:
-        return commits, items, str(error)
-    return commits, items, ""
+        source.execute("SELECT count(*) FROM sqlite_schema").fetchall()
+        source.execute("SELECT max(id) FROM commits").fetchall()
+    except apsw.Error:
+        with contextlib.suppress(apsw.Error):
+            source.close()
+    else:
+        return source
+    fresh.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+    page = Path(fresh.filename).read_bytes()[:_PAGE]
+    repaired = aside.with_name(aside.stem + "-repaired.sqlite")
+    with aside.open("rb") as damaged, repaired.open("wb") as copy:
+        # The log of the damaged file has no part in this; 2 zero counters make the reader take the size from the file.
+        copy.write(page[:24] + bytes(4) + page[28:92] + bytes([0, 0, 0, 1]) + page[96:])
+        damaged.seek(_PAGE)
+        shutil.copyfileobj(damaged, copy)
+    return apsw.Connection(str(repaired), flags=apsw.SQLITE_OPEN_READWRITE)
 
 
-def _store(db: apsw.Connection, link: Link, payload: bytes) -> None:
-    from baytrace.journal.chain import event_from_line  # noqa: PLC0415 - beside its only use
+class _Taken:
+    """What has been taken over so far."""
 
-    columns, lines = split_payload(payload)
-    with db:
-        boot = _name(db, link.boot)
-        low = int(columns.wall_ns.min()) if columns.size else None
-        high = int(columns.wall_ns.max()) if columns.size else None
-        row = (
-            link.commit,
-            link.first,
-            link.last,
-            link.wall_ns,
-            boot,
-            columns.size,
-            low,
-            high,
-            bytes.fromhex(link.digest),
-            payload,
+    def __init__(self, db: apsw.Connection) -> None:
+        self._db = db
+        self._commit = self._seq = self._readings = self._events = 0
+        self._digest = GENESIS
+        self._holes: list[list[int]] = []
+
+    def account(self) -> dict[str, Any]:
+        return {
+            "readings": self._readings,
+            "events": self._events,
+            "last_commit": self._commit,
+            "last_seq": self._seq,
+            "holes": self._holes,
+        }
+
+    def block(self, row: Any, boots: dict[int, str]) -> None:
+        """A sealed block whose payloads lead from its first digest to its last; else it stays a hole."""
+        try:
+            commit, _, first, _, boot, _, previous, digest, *parts = row
+            stretch = sealing.unseal(commit, first, boots[boot], sealing.Sealed(*parts))
+            reached = _reached(stretch, previous.hex())
+        except (VerificationFailed, KeyError, TypeError, ValueError, AttributeError):
+            return
+        if reached == digest.hex() and commit > self._commit:
+            self._enter(stretch, previous.hex(), digest.hex())
+            marks = ", ".join("?" * len(row))
+            self._db.execute(f"INSERT INTO blocks VALUES({marks})", (*row[:4], self._name(boots[boot]), *row[5:]))
+            self._db.executemany("INSERT INTO spans VALUES(?, ?, ?, ?)", spans(stretch))
+
+    def commit(self, row: Any, boots: dict[int, str]) -> None:
+        """A commit whose payload is well formed, and what its digest says where the digest before it is known."""
+        try:
+            commit, first, last, wall_ns, boot, readings, _, _, digest, payload = row
+            link = Link(commit, first, last, wall_ns, boots[boot], digest.hex())
+            columns, lines = split_payload(payload)
+            stretch = from_payloads(commit, first, boots[boot], [wall_ns], [columns.size], [payload])
+        except (VerificationFailed, KeyError, TypeError, ValueError, AttributeError):
+            return
+        neighbour = commit == self._commit + 1
+        if (
+            commit <= self._commit
+            or stretch.last != last
+            or (neighbour and digest_of(self._digest, link, payload) != link.digest)
+        ):
+            return
+        del lines, readings
+        self._enter(stretch, self._digest if neighbour else "", link.digest)
+        low_ns, high_ns = _range(columns)
+        self._db.execute(
+            "INSERT INTO commits VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (commit, first, last, wall_ns, self._name(boots[boot]), columns.size, low_ns, high_ns, digest, payload),
         )
-        db.execute("INSERT INTO commits VALUES(?,?,?,?,?,?,?,?,?,?)", row)
-        for seq, line in enumerate(lines, link.first + columns.size):
+
+    def _enter(self, stretch: Stretch, previous: str, digest: str) -> None:
+        if stretch.commit != self._commit + 1 or previous != self._digest:
+            self._holes.append([self._commit + 1, stretch.commit - 1])
+        for seq, line in zip(stretch.event_seqs().tolist(), stretch.lines, strict=True):
             event = event_from_line(line, seq)
-            db.execute("INSERT INTO events VALUES(?,?,?)", (_name(db, event.kind), _name(db, event.session), seq))
-            if event.kind == "channel_declared":
-                db.execute(
-                    "INSERT OR REPLACE INTO channels VALUES(?,?,?)",
-                    (event.data["version"], event.data["channel"]["name"], seq),
+            self._db.execute(
+                "INSERT OR REPLACE INTO events VALUES(?, ?, ?)",
+                (self._name(event.kind), self._name(event.session), seq),
+            )
+            if event.kind == CHANNEL_DECLARED:
+                self._db.execute(
+                    "INSERT OR REPLACE INTO channels VALUES(?, ?, ?)",
+                    (event.data["version"], event.data["channel"]["name"], stretch.first),
                 )
+        self._commit, self._seq, self._digest = stretch.last_commit, stretch.last, digest
+        self._readings += stretch.columns.size
+        self._events += len(stretch.lines)
+
+    def _name(self, text: str) -> int:
+        self._db.execute("INSERT OR IGNORE INTO names(text) VALUES(?)", (text,))
+        return int(self._db.execute("SELECT id FROM names WHERE text = ?", (text,)).get)
 
 
-def _name(db: apsw.Connection, text: str) -> int:
-    db.execute("INSERT OR IGNORE INTO names(text) VALUES(?)", (text,))
-    return int(db.execute("SELECT id FROM names WHERE text = ?", (text,)).get)
+def _reached(stretch: Stretch, digest: str) -> str:
+    firsts, sizes = stretch.firsts().tolist(), (stretch.readings + stretch.events).tolist()
+    for index, (payload, wall_ns) in enumerate(zip(stretch.payloads(), stretch.wall_ns.tolist(), strict=True)):
+        link = Link(stretch.commit + index, firsts[index], firsts[index] + sizes[index] - 1, wall_ns, stretch.boot, "")
+        digest = digest_of(digest, link, payload)
+    return digest
+
+
+def _range(columns: Columns) -> tuple[int | None, int | None]:
+    return (int(columns.wall_ns.min()), int(columns.wall_ns.max())) if columns.size else (None, None)
+
+
+def _rows(db: apsw.Connection, query: str) -> Iterator[Any]:
+    """Rows by id; where one cannot be read, the next that can, found by doubling steps and then halving them."""
+    place, step = 0, 0
+    while place < _BEYOND:
+        try:
+            row = db.execute(query, (place,)).fetchone()
+        except apsw.Error:
+            step = step * 2 or 1
+            place += step
+            continue
+        if row is None:
+            return
+        if step > 1:
+            row = _nearest(db, query, place - step + 1, row)
+        yield row
+        place, step = row[0] + 1, 0
+
+
+def _nearest(db: apsw.Connection, query: str, low: int, found: Any) -> Any:
+    """The first readable row from `low` on, `found` being one behind it."""
+    high = found[0]
+    while low < high:
+        middle = (low + high) // 2
+        try:
+            found = db.execute(query, (middle,)).fetchone() or found
+            high = min(middle, found[0])
+        except apsw.Error:
+            low = middle + 1
+    return found
+
+
+def _texts(db: apsw.Connection) -> dict[int, str]:
+    return dict(_readable(db, "SELECT id, text FROM names"))
+
+
+def _readable(db: apsw.Connection, query: str) -> Iterator[Any]:
+    """Rows up to the first that cannot be read."""
+    with contextlib.suppress(apsw.Error):
+        yield from db.execute(query)

@@ -132,3 +132,28 @@ def create(db: apsw.Connection, facts: dict[str, str]) -> None:
         db.executemany("INSERT INTO meta VALUES(?, ?)", list(facts.items()))
         db.execute(f"PRAGMA application_id={APPLICATION_ID}")
         db.execute(f"PRAGMA user_version={VERSION}")
+
+
+_UPGRADES: dict[int, str] = {}
+"""From each earlier version to the next: SQL that changes no payload and no digest."""
+
+
+def upgrade(db: apsw.Connection, version: int) -> None:
+    """Bring a file of an earlier version up to this one, each step in its own transaction. Back the file up first."""
+    while version < VERSION:
+        with db:
+            db.execute(_UPGRADES[version])
+            version += 1
+            db.execute(f"PRAGMA user_version={version}")
+
+
+def faults_of(db: apsw.Connection) -> list[str]:
+    """What the database's own check of its structure finds; empty when sound."""
+    found = [str(row[0]).splitlines()[-1] for row in db.execute("PRAGMA quick_check(3)")]
+    return [] if found == ["ok"] else found
+
+
+def require_sound(db: apsw.Connection, path: Path) -> None:
+    """Raises Damaged."""
+    if faults := faults_of(db):
+        raise Damaged(f"{path}: the file is damaged ({faults[0]})")

@@ -1,267 +1,291 @@
-"""The journal opened by its daemon: one writer thread that owns all writes, readers beside it.
-
-Rules of this file:
-- `append` hands a commit to the writer thread and returns at once; the future is done when the commit is fsynced.
-- The writer takes whatever waits (a group) into one transaction: a quiet bench commits at once, a busy one shares its fsyncs.
-- A transaction that fails fails every commit in it, leaves nothing behind, and the next one is tried afresh: storing goes on
-  by itself when the disk does.
-- When nothing waits, the writer seals old commits and keeps the write-ahead log short.
-"""
+"""A bench's journal in one SQLite file: `open_journal` for the daemon, `JournalReader` for everyone beside it."""
 
 from __future__ import annotations
 
-import logging
-import queue
+import contextlib
+import os
 import shutil
-import threading
-import time
 import uuid
-from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 import apsw
 
 from baytrace.journal import schema
-from baytrace.journal.chain import BYTES_A_READING, Columns, encode_rows, event_line, payload_from, rows_of
+from baytrace.journal.jobs import Append, Change, NamedColumns
 from baytrace.journal.lock import DirectoryLock
 from baytrace.journal.reader import JournalReader
-from baytrace.journal.salvage import salvage
-from baytrace.journal.store import Link, Receipt, Stored
-from baytrace.journal.writing import Writer
+from baytrace.journal.salvage import salvage, set_aside
+from baytrace.journal.store import Link, Receipt
+from baytrace.journal.writer import Writer, WriterStopped
 from baytrace.measure.clock import Clock
-from baytrace.measure.faults import BadInput, BaytraceError, EnvironmentFailed
+from baytrace.measure.faults import BadInput, EnvironmentFailed
+from baytrace.measure.instant import format_instant
 from baytrace.measure.reading import Event, Raw
 
-log = logging.getLogger(__name__)
-
-MOST_A_GROUP = 256
-"""Commits that share a transaction at most."""
-WAL_TIDY = 4 * 1024 * 1024
-IDLE_S = 0.25
-LATENCIES_KEPT = 512
+_CLEAN = "clean_end"
 
 
-class Pending(NamedTuple):
-    """A commit on its way: encoded already, so that the writer thread only writes."""
-
-    readings: int
-    low_ns: int | None
-    high_ns: int | None
-    payload: bytes
-    events: Sequence[Event]
-    future: Future[Receipt]
+def new_boot() -> str:
+    """Names one run of the daemon; monotonic stamps of one boot can be compared. Starts with the machine's own boot id."""
+    machine = ""
+    with contextlib.suppress(OSError):
+        machine = Path("/proc/sys/kernel/random/boot_id").read_text("ascii")[:8] + "-"
+    return machine + uuid.uuid4().hex[:12]
 
 
-class SqliteJournal:
-    """See `journal.store.Journal`. Use `open_journal`."""
+def open_journal(directory: Path | str, *, clock: Clock, boot: str | None = None) -> SqliteJournal:
+    """The journal in `directory`, made when there is none, for this process alone.
 
-    def __init__(self, directory: Path, clock: Clock, boot: str | None = None) -> None:
-        self.directory = directory
-        self.boot = boot or uuid.uuid4().hex
-        self._clock = clock
-        self._lock = DirectoryLock(directory)
+    A damaged file is set aside and what can be read of it is taken over; a `salvaged` event then says what was lost.
+    Raises EnvironmentFailed when another process holds it or the disk refuses.
+    """
+    directory = Path(directory)
+    boot = new_boot() if boot is None else boot
+    if not boot or not boot.isascii() or not boot.isprintable() or " " in boot:
+        raise BadInput(f"the boot id {boot!r} is not one word of ASCII")
+    try:
+        directory.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise EnvironmentFailed(f"{directory}: {error.strerror}; name a directory that can be made") from None
+    lock = DirectoryLock(directory)
+    try:
+        db, told = _opened(directory, clock)
+        journal = SqliteJournal(directory, db, lock, clock, boot)
+    except BaseException:
+        lock.release()
+        raise
+    if told is not None:
         try:
-            self.salvaged = self._prepare()
-            self._writer = Writer(schema.connect_writer(self._path), self.boot)
-            self._reader = JournalReader(directory)
+            journal.append([], [Event(clock.wall_ns(), clock.mono_ns(), "salvaged", "", told)]).result()
         except BaseException:
-            self._lock.release()
+            journal.close()
             raise
-        self._versions: dict[str, int] = self._writer.versions()
-        self._queue: queue.SimpleQueue[Pending | None] = queue.SimpleQueue()
-        self._spans: deque[float] = deque(maxlen=LATENCIES_KEPT)
-        self._error = ""
-        self._closing = False
-        self._thread = threading.Thread(target=self._run, name="journal writer", daemon=True)
-        self._thread.start()
+    return journal
 
-    @property
-    def _path(self) -> Path:
-        return self.directory / schema.FILE
 
-    def _prepare(self) -> str:
-        """A database ready to write; what was salvaged from a damaged one, else ''."""
+def _opened(directory: Path, clock: Clock) -> tuple[apsw.Connection, dict[str, Any] | None]:
+    """The writing connection, and the account of a salvage if one was needed."""
+    path = directory / schema.FILE
+    try:
+        return _prepared(path, clock), None
+    except schema.Damaged as damage:
+        aside = set_aside(directory, clock.wall_ns())
+        db = _prepared(path, clock)
         try:
-            db = schema.connect_writer(self._path)
-            try:
-                if schema.schema_version(db) == 0:
-                    schema.create(db, {"made": str(self._clock.wall_ns())})
-                elif (said := db.execute("PRAGMA quick_check(1)").get) != "ok":
-                    raise schema.Damaged(f"{self._path}: {said}")
-            finally:
-                db.close()
-        except schema.Damaged as error:
-            return salvage(self.directory, str(error), self._clock.wall_ns())
-        except apsw.Error as error:
-            known = schema.explain(error, self._path)
-            if isinstance(known, schema.Damaged):
-                return salvage(self.directory, str(known), self._clock.wall_ns())
-            raise known from None
-        return ""
+            told = salvage(aside, db)
+        except BaseException:
+            db.close()
+            raise
+        return db, {"why": str(damage), "kept": aside.name, **told}
+
+
+def _prepared(path: Path, clock: Clock) -> apsw.Connection:
+    """Raises Damaged when the file is no sound database."""
+    db = schema.connect_writer(path)
+    try:
+        if (version := schema.schema_version(db)) == 0:
+            schema.create(db, {"journal": uuid.uuid4().hex, "made": format_instant(clock.wall_ns())})
+        elif version < schema.VERSION:
+            backup_file(db, path.with_name(f"{path.stem}-schema{version}-{clock.wall_ns()}.sqlite"))
+            schema.upgrade(db, version)
+        elif db.execute("SELECT value FROM state WHERE key = ?", (_CLEAN,)).get is None:
+            schema.require_sound(db, path)
+        db.execute("DELETE FROM state WHERE key = ?", (_CLEAN,))
+    except apsw.Error as error:
+        with contextlib.suppress(apsw.Error):
+            db.close()
+        raise schema.explain(error, path) from None
+    except BaseException:
+        db.close()
+        raise
+    return db
+
+
+class SqliteJournal(JournalReader):
+    """The journal of a running bench. See `store.Journal`; built by `open_journal`."""
+
+    def __init__(self, directory: Path, db: apsw.Connection, lock: DirectoryLock, clock: Clock, boot: str) -> None:
+        self.boot = boot
+        self._lock = lock
+        self._closed = False
+        try:
+            super().__init__(directory)
+            self._writer = Writer(self._path, db, clock, boot)
+        except BaseException:
+            db.close()
+            raise
 
     # ------------------------------------------------------------------ writing
 
     def append(self, readings: Sequence[Raw], events: Sequence[Event] = ()) -> Future[Receipt]:
-        """Raises BadInput for a channel that was never declared or an event that is no JSON."""
-        lines = [event_line(event) for event in events]
-        if readings:
-            try:
-                versions = [self._versions[raw.channel] for raw in readings]
-            except KeyError as error:
-                raise BadInput(
-                    f"channel {error.args[0]!r} was never declared", right="append its channel_declared event first"
-                ) from None
-            names, values, walls, monos, qualities = zip(*readings, strict=True)
-            del names
-            rows = encode_rows(versions, walls, monos, values, qualities)
-            low_ns, high_ns = min(walls), max(walls)
-        else:
-            rows, low_ns, high_ns = b"", None, None
-        return self._hand_over(len(readings), low_ns, high_ns, payload_from(len(readings), rows, lines), events)
+        """One commit, durable when the future is done; neighbours share its fsync.
 
-    def append_columns(self, columns: Columns) -> Future[Receipt]:
-        """A burst of readings already in columns of declared channel versions; the quick way for large packs."""
-        payload = payload_from(columns.size, rows_of(columns), ())
-        low, high = int(columns.wall_ns.min()), int(columns.wall_ns.max())
-        return self._hand_over(columns.size, low, high, payload, ())
+        The future fails with EnvironmentFailed (not stored: try again), or BadInput (an undeclared channel, a number that
+        does not fit, an event that is no JSON). Raises WriterStopped when nothing can be stored any more.
+        """
+        job = Append(readings, events)
+        self._writer.submit(job)
+        return job.future
 
-    def version_of(self, channel: str) -> int:
-        """The channel's declaration in force. Raises KeyError for an undeclared one."""
-        return self._versions[channel]
-
-    def _hand_over(
-        self, readings: int, low_ns: int | None, high_ns: int | None, payload: bytes, events: Sequence[Event]
+    def append_columns(
+        self,
+        channel: str | Sequence[str],
+        value: Any,
+        wall_ns: Any,
+        mono_ns: Any,
+        *,
+        quality: Any = 0,
+        place: Any = None,
+        events: Sequence[Event] = (),
     ) -> Future[Receipt]:
-        if self._closing:
-            raise EnvironmentFailed(f"{self.directory}: the journal is closed")
-        if not readings and not events:
-            raise BadInput("a commit needs a reading or an event")
-        for event in events:
-            if event.kind == "channel_declared":
-                self._versions[event.data["channel"]["name"]] = event.data["version"]
-        future: Future[Receipt] = Future()
-        self._queue.put(Pending(readings, low_ns, high_ns, payload, events, future))
-        return future
+        """As `append`, from arrays: `channel` is one name for all, or the distinct names with `place[i]` that of reading i.
 
-    def _run(self) -> None:
-        while True:
-            group = self._group()
-            if group:
-                self._commit(group)
-            elif self._closing:
-                return
-            else:
-                self._tidy()
+        `wall_ns`, `mono_ns` and `quality` may be one number for all.
+        """
+        job = Append((), events, NamedColumns(channel, value, wall_ns, mono_ns, quality=quality, place=place))
+        self._writer.submit(job)
+        return job.future
 
-    def _group(self) -> list[Pending]:
-        group: list[Pending] = []
-        try:
-            first = self._queue.get(timeout=IDLE_S)
-            while first is not None:
-                group.append(first)
-                if len(group) >= MOST_A_GROUP:
-                    break
-                first = self._queue.get_nowait()
-        except queue.Empty:
-            pass
-        return group
+    def change(self, act: Callable[[apsw.Connection], Any]) -> Future[Any]:
+        """Run `act(connection)` in the writer's transaction: for the tables outside the chain only."""
+        job = Change(act)
+        self._writer.submit(job)
+        return job.future
 
-    def _commit(self, group: Sequence[Pending]) -> None:
-        start = time.perf_counter()
-        try:
-            receipts = self._writer.commit(group, self._clock.wall_ns())
-        except apsw.Error as error:
-            known = schema.explain(error, self._path)
-            self._fail(group, known if isinstance(known, EnvironmentFailed) else EnvironmentFailed(str(known)))
-            return
-        except BaytraceError as error:
-            self._fail(group, error)
-            return
-        self._error = ""
-        self._spans.append((time.perf_counter() - start) * 1000.0)
-        for pending, receipt in zip(group, receipts, strict=True):
-            pending.future.set_result(receipt)
+    # ------------------------------------------------------------------ small mutable state
 
-    def _fail(self, group: Sequence[Pending], error: BaytraceError) -> None:
-        self._error = str(error)
-        for pending in group:
-            pending.future.set_exception(error)
+    def state_get(self, key: str) -> bytes | None:
+        with self._reading() as db:
+            found: bytes | None = db.execute("SELECT value FROM state WHERE key = ?", (key,)).get
+        return found
 
-    def _tidy(self) -> None:
-        """One small piece of housekeeping while nothing waits."""
-        try:
-            if not self._writer.seal_one():
-                self._writer.checkpoint(WAL_TIDY)
-        except apsw.Error as error:
-            self._error = str(schema.explain(error, self._path))
-            time.sleep(IDLE_S)
-        except BaytraceError as error:
-            log.error("sealing: %s", error)  # noqa: TRY400 - one line
-            self._error = str(error)
-            self._writer.sealing = False
+    def state_set(self, key: str, value: bytes | None) -> Future[None]:
+        """Durable when the future is done; None forgets the key."""
+        if value is None:
+            return self.change(lambda db: db.execute("DELETE FROM state WHERE key = ?", (key,)).get)
+        return self.change(lambda db: db.execute("INSERT OR REPLACE INTO state VALUES(?, ?)", (key, value)).get)
 
-    def seal_all(self) -> None:
-        """Ask for every closed stretch to be sealed now (a benchmark's and a test's need); returns when the queue is idle."""
-        while self._writer.can_seal():
-            time.sleep(0.02)
-
-    def close(self) -> None:
-        """Store what waits, then end. Safe to call twice."""
-        if self._closing:
-            return
-        self._closing = True
-        self._queue.put(None)
-        self._thread.join()
-        self._reader.close()
-        self._writer.close()
-        self._lock.release()
-
-    # ------------------------------------------------------------------ looking
-
-    def items(self, after: int = 0, until: int | None = None) -> Iterator[Stored | Event]:
-        return self._reader.items(after, until)
-
-    def readings(self, channel: str, start_ns: int, end_ns: int) -> Iterator[Stored]:
-        return self._reader.readings(channel, start_ns, end_ns)
-
-    def events(self, kinds: Sequence[str] = (), session: str = "", after: int = 0) -> Iterator[Event]:
-        return self._reader.events(kinds, session, after)
-
-    def links(self, first_commit: int = 1, last_commit: int | None = None) -> Iterator[Link]:
-        return self._reader.links(first_commit, last_commit)
+    # ------------------------------------------------------------------ keeping it
 
     def head(self) -> Link | None:
-        return self._reader.head()
+        return self._writer.head
 
-    @property
-    def reader(self) -> JournalReader:
-        """Everything else there is to read."""
-        return self._reader
+    def backup(self, to: Path) -> None:
+        """A copy of the journal as of now into the directory `to`, made while storing goes on. Raises EnvironmentFailed."""
+        backup(self.directory, to)
 
     def health(self) -> dict[str, Any]:
-        """Numbers for the page, the metrics and `doctor`: commit times in ms, sizes in bytes, what failed last."""
-        spans = sorted(self._spans)
-        sizes = {
-            name: _size(self.directory / f"{schema.FILE}{suffix}")
-            for name, suffix in (("file_bytes", ""), ("wal_bytes", "-wal"))
-        }
-        staged, sealed = self._writer.counts()
+        """Numbers and texts for people and metrics."""
+        writer, times = self._writer, self._writer.commit_times_s()
+        sealed, staged = writer.sealer.sealed_readings, writer.sealer.readings
+        head = writer.head
         return {
-            "commit_p50_ms": round(spans[len(spans) // 2], 3) if spans else 0.0,
-            "commit_p99_ms": round(spans[min(len(spans) - 1, len(spans) * 99 // 100)], 3) if spans else 0.0,
-            **sizes,
-            "free_bytes": shutil.disk_usage(self.directory).free,
-            "readings_staged": staged,
-            "readings_sealed": sealed,
-            "seq": self._writer.last_seq,
-            "commits": self._writer.last_commit,
-            "sqlite": apsw.sqlite_lib_version(),
-            "error": self._error,
-            "salvaged": self.salvaged,
+            "storing": not writer.failing,
+            "damaged": writer.damaged,
+            "last_error": writer.last_error,
+            "commit_p50_ms": _quantile(times, 0.5) * 1e3,
+            "commit_p99_ms": _quantile(times, 0.99) * 1e3,
+            "waiting": writer.waiting,
+            "commits": head.commit if head else 0,
+            "last_seq": head.last if head else 0,
+            "file_bytes": _size(self._path),
+            "wal_bytes": _size(Path(f"{self._path}-wal")),
+            "wal_large": _size(Path(f"{self._path}-wal")) > schema.WAL_LIMIT,
+            "free_bytes": _free(self.directory),
+            "sealed_fraction": sealed / (sealed + staged) if sealed + staged else 0.0,
+            "sqlite_version": apsw.sqlite_lib_version(),
         }
+
+    def close(self) -> None:
+        """Stores what was appended before, and lets go of the directory. Safe to call twice."""
+        if self._closed:
+            return
+        self._closed = True
+        try:
+            with contextlib.suppress(EnvironmentFailed, WriterStopped, TimeoutError):
+                self.state_set(_CLEAN, b"1").result(timeout=60.0)
+            self._writer.stop()
+        finally:
+            super().close()
+            self._lock.release()
+
+
+# ---------------------------------------------------------------------- backup and restore
+
+
+def backup_file(db: apsw.Connection, to: Path) -> None:
+    """A consistent, compact copy of the file behind `db`; complete under its name or not there at all."""
+    part = to.with_name(to.name + ".part")
+    try:
+        part.unlink(missing_ok=True)
+        db.execute("VACUUM INTO ?", (str(part),))
+        with part.open("rb") as file:
+            os.fsync(file.fileno())
+        part.rename(to)
+        _sync_directory(to.parent)
+    except apsw.Error as error:
+        part.unlink(missing_ok=True)
+        raise schema.explain(error, to) from None
+    except OSError as error:
+        raise EnvironmentFailed(f"{to}: {error.strerror}; the backup was not made") from None
+
+
+def backup(directory: Path, to: Path) -> Path:
+    """Copy the journal in `directory` (running or not) into the directory `to`, which must hold none. Raises EnvironmentFailed."""
+    target = Path(to) / schema.FILE
+    if target.exists():
+        raise EnvironmentFailed(f"{target}: exists already; a backup is never written over, name a new directory")
+    if not (Path(directory) / schema.FILE).exists():
+        raise EnvironmentFailed(f"{directory}: holds no journal")
+    try:
+        Path(to).mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise EnvironmentFailed(f"{to}: {error.strerror}; name a directory that can be made") from None
+    db = schema.connect_reader(Path(directory) / schema.FILE)
+    try:
+        db.execute("PRAGMA query_only=0")
+        backup_file(db, target)
+    finally:
+        db.close()
+    return target
+
+
+def restore(source: Path, to: Path) -> Path:
+    """Put a backup (made into the directory `source`) in the place `to`, which must hold no journal. Raises EnvironmentFailed."""
+    origin, target = Path(source) / schema.FILE, Path(to) / schema.FILE
+    if target.exists():
+        raise EnvironmentFailed(f"{target}: exists already; move that journal away first, nothing is written over")
+    from baytrace.journal.verify import verify  # noqa: PLC0415 - verifying reads through this package
+
+    report = verify(Path(source))
+    if not report.ok:
+        raise EnvironmentFailed(f"{origin}: the backup does not verify ({report.faults[0]}); restore another")
+    try:
+        Path(to).mkdir(parents=True, exist_ok=True)
+        part = target.with_name(target.name + ".part")
+        shutil.copyfile(origin, part)
+        with part.open("rb") as file:
+            os.fsync(file.fileno())
+        part.rename(target)
+        _sync_directory(target.parent)
+    except OSError as error:
+        raise EnvironmentFailed(f"{target}: {error.strerror}; nothing was restored") from None
+    return target
+
+
+def _sync_directory(directory: Path) -> None:
+    fd = os.open(directory, os.O_RDONLY)
+    try:
+        os.fsync(fd)
+    finally:
+        os.close(fd)
+
+
+def _quantile(ordered: Sequence[float], share: float) -> float:
+    return ordered[min(int(share * len(ordered)), len(ordered) - 1)] if ordered else 0.0
 
 
 def _size(path: Path) -> int:
@@ -271,16 +295,8 @@ def _size(path: Path) -> int:
         return 0
 
 
-def open_journal(directory: Path, *, clock: Clock, boot: str | None = None) -> SqliteJournal:
-    """The journal in `directory`, made there if need be. Raises EnvironmentFailed (in use, not writable, another program's).
-
-    A damaged file is set aside, never deleted; what is readable of it is carried over and `salvaged` says so.
-    """
+def _free(directory: Path) -> int:
     try:
-        directory.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise EnvironmentFailed(f"{directory}: cannot be made ({error.strerror})") from None
-    return SqliteJournal(directory, clock, boot)
-
-
-__all__ = ["BYTES_A_READING", "SqliteJournal", "open_journal"]
+        return shutil.disk_usage(directory).free
+    except OSError:
+        return 0
