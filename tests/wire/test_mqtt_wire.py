@@ -340,3 +340,26 @@ async def test_frozen_broker_does_not_hold_up_the_end():
             await up(sink)
             broker._process.send_signal(19)
         broker._process.send_signal(18)
+
+
+@pytest.mark.slow
+async def test_broker_killed_twenty_times_loses_nothing_it_had_kept():
+    """Killed and restarted 20 times while the bench is slow to commit: all the broker had on disk arrives, once, and each gap is told."""
+    with mosquitto(persistent=True) as broker:
+        async with running("mqtt", url(broker), VENT, Journal(hold=True)) as sink:
+            await up(sink)
+            for round_ in range(20):
+                with publisher(broker.port) as sender:
+                    await publish(sender, "bay/vent", *(str(round_ * 10 + number) for number in range(10)))
+                await asyncio.sleep(0.3)  # the broker saves after each change
+                broker.kill()
+                await eventually(lambda: sink.links[-1][0] is LinkState.LOST)
+                broker.start()
+                await up(sink, round_ + 2)
+                sink.commit()
+            sink.hold = False
+            sink.commit()
+            await eventually(lambda: len(sink.raws) >= 200)
+            await asyncio.sleep(0.3)
+            assert [raw.value for raw in sink.raws] == list(map(float, range(200)))
+            assert [state for state, _ in sink.links].count(LinkState.LOST) == 20
