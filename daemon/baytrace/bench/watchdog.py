@@ -10,7 +10,7 @@ from baytrace.measure.clock import Clock
 
 STEP_NS = 500_000_000
 """A wall clock this far from the monotonic one since the last look has been set, not drifted."""
-LEAST_REAL_S = 1.0
+LEAST_REAL_S = 3.0
 """A channel is never called stale sooner than this on the machine's own clock: a fast demo clock must not cry wolf."""
 FIRST_REAL_S = 15.0
 """An instrument may take this long after the start of the daemon to be heard the first time."""
