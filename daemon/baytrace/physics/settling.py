@@ -27,7 +27,8 @@ from baytrace.physics.cycles import Cycles, Floats, cycle_means, noise_of, slidi
 
 FASTEST_S = 4.0
 MIN_SPAN_S = 60.0
-MIN_BLOCKS = 10
+MIN_BLOCKS = 8
+_FEW = 40  # readings that are tested one by one
 _BLOCKS = 120  # blocks a record is cut into at most
 _LATE_S = 30.0
 _PLAINLY = 0.9995  # one-sided: a slope so far from its scatter is no chance
@@ -75,13 +76,17 @@ def block_means(times: Floats, values: Floats, length_s: float) -> tuple[Floats,
 
 
 def points(times: Floats, values: Floats, cycles: Cycles | None) -> tuple[Floats, Floats]:
-    """What is tested: means of whole cycles where there are some, else means of blocks of two seconds or more."""
+    """What is tested: means of whole cycles where there are some, else means of blocks of two seconds or more,
+    else a short record as it is.
+    """
     if cycles is not None:
         inside = cycles.starts[(cycles.starts >= times[0]) & (cycles.starts <= times[-1])]
         if len(inside) >= 2:
             return cycle_means(times, values, inside)
     span = float(times[-1] - times[0])
-    period = span / max(len(times) - 1, 1)
+    if len(times) <= _FEW:
+        return times, values
+    period = span / (len(times) - 1)
     return block_means(times, values, max(2.0, 1.5 * period, span / _BLOCKS))
 
 

@@ -2,9 +2,10 @@
 
 The readings are compared with what a loop model shows under each fault: `signatures.csv` holds the model's signs for both kinds
 of valve and clutch, days from cool to hot and dry to damp, and mild, plain and severe faults. The likelihood of a cause is the
-mean, over its rows for days like this one, of the normal density of the readings about the row, with the spread between cars
-and the instruments' uncertainty. A sound car and an unknown cause (any reading anywhere) compete. The model is not this car:
-the numbers rank, they do not prove.
+mean, over its rows for days like this one, of the density of the readings about the row, with the spread between cars and the
+instruments' uncertainty; Student's t with few degrees of freedom, because the model is not this car and one odd sign must not
+outweigh the rest. What the trade expects behind the pattern (a table of shares) is the prior. A sound car and an unknown cause
+(any reading anywhere) compete. The numbers rank, they do not prove.
 
 Signs, all in K: evaporating (temperature, degC), condensing (above the ambient), superheat, subcooling, approach (liquid line
 above the ambient), vent (above the ambient, negative), discharge (discharge line above condensing), static (saturation of the
@@ -30,6 +31,7 @@ from baytrace.watches.running.figures import Value
 CLUTCH = "clutch not engaged"
 SOUND, OTHER = "nothing wrong", "something else"
 SIGNS = ("evaporating", "condensing", "superheat", "subcooling", "approach", "vent", "discharge", "static")
+_FREEDOM = 4.0
 _UNKNOWN_SPREAD = 6.0  # an unknown cause moves a sign by this many spreads, either way
 _WORDS = {
     "evaporating": "low side (as evaporating temperature)",
@@ -112,12 +114,17 @@ def _closeness(table: _Signatures, day: Day) -> npt.NDArray[np.float64]:
     return weight
 
 
+def _log_density(z: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    density: npt.NDArray[np.float64] = -0.5 * (_FREEDOM + 1.0) * np.log1p(z * z / _FREEDOM)
+    return density
+
+
 def _log_sum(values: npt.NDArray[np.float64]) -> float:
     top = float(values.max()) if len(values) else -math.inf
     return top + math.log(float(np.exp(values - top).sum())) if math.isfinite(top) else -math.inf
 
 
-def rank(signs: Mapping[str, Value], day: Day) -> list[Cause]:
+def rank(signs: Mapping[str, Value], day: Day, pattern: str) -> list[Cause]:
     """Causes by likelihood. `signs` as the table names them; those that could not be had are left out."""
     table = signatures()
     names = [name for name in SIGNS if name in signs]
@@ -127,15 +134,18 @@ def rank(signs: Mapping[str, Value], day: Day) -> list[Cause]:
     read = np.array([signs[name].value for name in names])
     width = np.array([math.hypot(spread[name], signs[name].u) for name in names])
     rows = table.signs[:, [SIGNS.index(name) for name in names]]
-    fit = (-0.5 * ((rows - read) / width) ** 2).sum(axis=1) - float(np.log(width).sum())
+    fit = _log_density((rows - read) / width).sum(axis=1)
     weight = _closeness(table, day)
+    shares = limit("pressures.shares")[pattern]
     scores: dict[str, float] = {}
     for cause in dict.fromkeys(table.causes.tolist()):
         mine = table.causes == cause
         scores[cause] = _log_sum(fit[mine] + weight[mine]) - _log_sum(weight[mine])
+        scores[cause] += math.log(shares.get(cause, shares["others"]))
     usual = _usual(rows, weight, table.causes == SOUND)
-    wide = _UNKNOWN_SPREAD * width
-    scores[OTHER] = float((-0.5 * ((read - usual) / wide) ** 2).sum() - np.log(wide).sum())
+    wide = (read - usual) / (_UNKNOWN_SPREAD * width)
+    scores[OTHER] = float(_log_density(wide).sum()) - len(names) * math.log(_UNKNOWN_SPREAD)
+    scores[OTHER] += math.log(shares[OTHER])
     expected = {cause: _best(rows, fit + weight, table.causes == cause) for cause in scores if cause != OTHER}
     return _ranked(scores, names, (read - usual, width), {c: e - usual for c, e in expected.items()})
 

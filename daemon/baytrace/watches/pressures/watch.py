@@ -9,7 +9,7 @@ from baytrace.measure.reading import Mark, Reading
 from baytrace.measure.verdict import Figure, Outcome, Status, Verdict
 from baytrace.physics.fluid_names import resolve
 from baytrace.watches.limits_table import limit
-from baytrace.watches.pressures.causes import SOUND, Cause, Day, not_pumping, rank
+from baytrace.watches.pressures.causes import OTHER, SOUND, Cause, Day, not_pumping, rank
 from baytrace.watches.pressures.expect import Expected, Range, expected
 from baytrace.watches.pressures.pattern import LOW_HIGH_HIGH_LOW, UNDECIDED, Side, pattern_of, side_of
 from baytrace.watches.pressures.settings import PressuresSettings
@@ -77,7 +77,7 @@ class PressuresWatch:
         if self._pumps_nothing(running, high.value / low.value):
             outcome, finding, causes = Outcome.FAIL, LOW_HIGH_HIGH_LOW, not_pumping()
         else:
-            causes = rank(*self._signs(loop, standing))
+            causes = rank(*self._signs(loop, standing), finding)
         reasons = self._reasons(wanted, (low, high), sides, outcome, causes)
         evidence = evidence_of(loop, running) | _expected_figures(wanted) | _standing_figures(standing)
         more = {"causes": [cause.to_json() for cause in causes]}
@@ -131,6 +131,7 @@ class PressuresWatch:
             if faults and faults[0].likelihood > limit("pressures.suspicion"):
                 said.append(f"the pressures are in range, but the other signs look like {faults[0].sentence()}")
             return said
+        faults.sort(key=lambda cause: cause.cause == OTHER)  # the unknown is no advice: last, with its share
         ranked = [cause.sentence() for cause in faults if cause.likelihood >= 0.02]
         return [*ranked[:_SHOWN_CAUSES], *said]
 
