@@ -181,7 +181,7 @@ class Session:
         return outcome
 
 
-def vacuum_session(leak_pa_s=0.0, minutes=(14, 11), step_s=2.0, sign_off=True, **options):
+def vacuum_session(leak_pa_s=0.0, minutes=(14, 11), step_s=2.0, sign_off=True, close=True, **options):
     """Pull-down, deep vacuum, isolation and hold, with gauge noise; the loop leaks at `leak_pa_s`."""
     session = Session(**options)
     noise = random.Random(7)
@@ -200,6 +200,8 @@ def vacuum_session(leak_pa_s=0.0, minutes=(14, 11), step_s=2.0, sign_off=True, *
     session.note(Kind.LEDGER, entry="oil_drained", value=35.0, unit="mL", who="M. Example")
     session.note(Kind.LEDGER, entry="oil_added", value=40.0, unit="mL", who="M. Example")
     session.note(Kind.NOTE, text="Hose gasket replaced before the pull-down.", who="M. Example")
+    if not close:
+        return session
     session.close()
     if sign_off:
         session.wait(60)
@@ -214,3 +216,90 @@ def _sample(session, micron, seconds, noise):
         session.beat()
     session.read(**values)
     session.wait(2.0)
+
+
+def hard_session():
+    """Everything a report must cope with: long words, many coils, failures, alarms, gaps, restarts, an overdue instrument."""
+    long = "Donaudampfschifffahrtselektrizitaetenhauptbetriebswerkbauunterbeamtengesellschaft-lorry"
+    channels = [
+        *CHANNELS[:-2],
+        channel(
+            "a_channel_with_a_really_very_long_name_of_its_own",
+            "auxiliary",
+            "degC",
+            "1 °C or 0.75 % of reading",
+            long,
+            calibrated="2025-01-01",
+            due="2026-01-01",
+        ),
+    ]
+    session = vacuum_session(
+        leak_pa_s=0.05,
+        minutes=(13, 11),
+        sign_off=False,
+        channels=channels,
+        title=f"{long}, compressor and condenser replaced after a long search",
+        close=False,
+    )
+    coils = []
+    for n in range(1, 25):
+        finding = "within" if n % 5 else "high"
+        value = 12.3 + 0.02 * n + (0 if n % 5 else 2.5)
+        figure = {"value": value, "low": value - 0.06, "high": value + 0.06, "unit": "ohm", "confidence": 0.95}
+        coils.append({"position": n, "finding": finding, "resistance": figure, "at_reference": figure})
+    coils.append({"position": 25, "finding": "open"})
+    sweep = {
+        "watch": "sweep",
+        "verdict": "fail",
+        "finding": "out of limits",
+        "reasons": ["coils 5, 10, 15, 20 are high; coil 25 is open"],
+        "evidence": {},
+        "coils": coils,
+    }
+    figure = {"value": 640.0, "low": 630.0, "high": 650.0, "unit": "g", "confidence": 0.95}
+    charge = {
+        "watch": "charge",
+        "verdict": "undecided",
+        "finding": "undecided",
+        "reasons": ["low side still moving, up to 12 kPa to come, about 3 min more", "superheat 6.2 K at 4.1 °C"],
+        "evidence": {
+            "charged_mass": figure,
+            "superheat": {"value": 6.2, "low": 4.2, "high": 8.2, "unit": "K", "confidence": 0.95},
+            "low_side_pressure": {
+                "value": 301_000.0,
+                "low": 298_000.0,
+                "high": 304_000.0,
+                "unit": "Pa",
+                "confidence": 0.95,
+            },
+            "vent_temperature": {"value": 6.1, "unit": "degC"},
+        },
+    }
+    for verdict in (sweep, charge):
+        session.note(Kind.VERDICT, watch=verdict["watch"], verdict=verdict, final=True, after_seq=session.started_seq)
+    for state in ("unacknowledged", "acknowledged", "returned"):
+        session.note(
+            Kind.ALARM,
+            alarm="1",
+            name="high side high",
+            channel="high",
+            state=state,
+            priority="high",
+            text="high side is 2400 kPa, limit 2200 kPa",
+            value=2.4e6,
+            unit="Pa",
+            who="M. Example",
+            comment="fan switched on",
+        )
+    session.note(
+        Kind.GAP, channel="vacuum", from_ns=START_NS, to_ns=START_NS + 95 * NS, cause="cable pulled and put back"
+    )
+    session.note(Kind.STALE, channel="vacuum", since_ns=1, stale=True)
+    session.note(Kind.CLOCK_STEP, step_ns=-3_600_000_000_000, wall_ns=1, mono_ns=1)
+    session.note(Kind.STEP, step="seals replaced", state="done", who="M. Example", note="all of them " * 20)
+    for n in range(30):
+        session.wait(5)
+        session.mark(f"coil {n}" if n else f"a mark <b>with</b> & signs, {long}")
+        session.read(low=30.0 + n, high=1500.0 - 10 * n, vent=22.0 - n / 3)
+    session._event(Kind.SESSION_CLOSED, {"who": "M. Example", "comment": "", "outcome": "fail"})
+    return session

@@ -23,6 +23,7 @@ from baytrace.measure.reading import Raw, Reading
 from baytrace.measure.roles import FACTS, SI_UNIT, Role
 
 ROWS = 65_536
+READ_ROWS = 8_192
 
 _TEXT = pa.dictionary(pa.int32(), pa.string())
 _FIELDS: tuple[tuple[str, Any, str], ...] = (
@@ -127,7 +128,7 @@ def read_rows(path: Path) -> Iterator[Row]:
         with pq.ParquetFile(path) as file:
             if file.schema_arrow.names != list(NAMES):
                 raise VerificationFailed("readings.parquet has other columns than Baytrace writes")
-            for batch in file.iter_batches(batch_size=ROWS):
+            for batch in file.iter_batches(batch_size=READ_ROWS):
                 columns = {name: _cells(batch.column(name), name) for name in NAMES}
                 yield from map(_row, *(columns[name] for name in NAMES))
     except (pa.ArrowException, OSError, ValueError) as error:

@@ -159,11 +159,22 @@ def _coils_plain(verdict: Mapping[str, Any]) -> str:
         verdict.get("coils", []), key=lambda coil: (coil["finding"] != "within", coil["finding"], coil["position"])
     )
     parts = []
-    for finding, group in groupby(coils, key=lambda coil: coil["finding"]):
-        places = [str(coil["position"]) for coil in group]
+    for finding, group in groupby(coils, key=lambda coil: str(coil["finding"])):
+        places = [int(coil["position"]) for coil in group]
         words = "within the limits" if finding == "within" else finding
-        parts.append(f"Coil{'s' if len(places) > 1 else ''} {', '.join(places)}: {words}.")
+        parts.append(f"Coil{'s' if len(places) > 1 else ''} {_ranges(places)}: {words}.")
     return " ".join(parts) or sentence(verdict["finding"]) + "."
+
+
+def _ranges(places: list[int]) -> str:
+    """`1 to 4, 6, 8 to 9` from positions in rising order."""
+    runs: list[list[int]] = []
+    for place in places:
+        if runs and place == runs[-1][-1] + 1:
+            runs[-1].append(place)
+        else:
+            runs.append([place])
+    return ", ".join(str(run[0]) if len(run) == 1 else f"{run[0]} to {run[-1]}" for run in runs)
 
 
 def _coil(coil: Mapping[str, Any], system: System) -> Row:

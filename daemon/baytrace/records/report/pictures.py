@@ -171,9 +171,9 @@ class Trends:
         x = [self._minutes(time_ns) for time_ns in curve.times_ns]
         trend = next(trend for trend in self._trends.values() if trend.role == curve.role)
         inside = [point for point in trend.points if begin <= point[0] <= end]
-        readings = self._line(
-            "Readings", _fewer(inside, 4) if len(inside) > DRAWN_POINTS else inside, unit, "#222222", ""
-        )
+        shown = _fewer(inside, 2 * math.ceil(len(inside) / 300)) if len(inside) > 300 else inside
+        minutes = [self._minutes(time_ns) for time_ns, _ in shown]
+        readings = Line("Readings", minutes, [unit.of(value) for _, value in shown], "#444444", dots=True)
         fit = Line("Fit", x, [unit.of(value) for value in curve.values], "#00695c", "7 3", 2.2)
         bands = []
         if len(curve.low) == len(x) and len(curve.high) == len(x):

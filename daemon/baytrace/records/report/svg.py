@@ -25,6 +25,8 @@ class Line:
     colour: str = "#222222"
     dash: str = ""
     width: float = 1.6
+    dots: bool = False
+    """Points instead of a line."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +126,7 @@ def drawn(picture: Picture) -> str:
         *_axes(x, y, picture, height, top),
         *(_band(band, x, y) for band in picture.bands),
         *(part for level in picture.levels for part in _level(level, y)),
-        *(part for at, text in picture.marks for part in _mark(at, text, x, height, top)),
+        *_marks(picture.marks, x, height, top),
         *(_line(line, x, y) for line in picture.lines),
         "</svg>",
     ]
@@ -155,6 +157,7 @@ def _legend(rows: list[list[tuple[int, Line | Band]]]) -> list[str]:
         for at, each in row:
             if isinstance(each, Line):
                 dash = f' stroke-dasharray="{each.dash}"' if each.dash else ""
+                dash = ' stroke-dasharray="0 6" stroke-linecap="round"' if each.dots else dash
                 parts.append(
                     f'<path d="M{at} {middle}h30" stroke="{each.colour}" stroke-width="2.2"{dash} fill="none"/>'
                 )
@@ -201,6 +204,9 @@ def _line(line: Line, x: _Scale, y: _Scale) -> str:
             continue
         steps.append(f"{pen}{x(px):.1f} {y(py):.1f}")
         pen = "L"
+    if line.dots:
+        dots = "".join(f"M{step[1:]}h0" for step in steps)
+        return f'<path d="{dots}" fill="none" stroke="{line.colour}" stroke-width="3" stroke-linecap="round"/>'
     dash = f' stroke-dasharray="{line.dash}"' if line.dash else ""
     return f'<path d="{"".join(steps)}" fill="none" stroke="{line.colour}" stroke-width="{line.width}"{dash} stroke-linejoin="round"/>'
 
@@ -223,9 +229,16 @@ def _level(level: Level, y: _Scale) -> list[str]:
     ]
 
 
-def _mark(at: float, text: str, x: _Scale, height: int, top: int) -> list[str]:
-    px = x(at)
-    return [
-        f'<path d="M{px:.1f} {top}V{height - _BOTTOM}" stroke="#777777" stroke-dasharray="2 4"/>',
-        f'<text x="{px + 3:.1f}" y="{top + 12}" fill="#333333">{escape(text)}</text>',
-    ]
+def _marks(marks: Sequence[tuple[float, str]], x: _Scale, height: int, top: int) -> list[str]:
+    """Those in the range of the picture; a number is left out where it would cover its neighbour."""
+    parts, free = [], -math.inf
+    for at, text in marks:
+        if not x.low <= at <= x.high:
+            continue
+        px = x(at)
+        parts.append(f'<path d="M{px:.1f} {top}V{height - _BOTTOM}" stroke="#777777" stroke-dasharray="2 4"/>')
+        wide = 4 + 8 * len(text)
+        if px >= free and px + wide <= WIDTH:
+            parts.append(f'<text x="{px + 3:.1f}" y="{top + 12}" fill="#333333">{escape(text)}</text>')
+            free = px + wide
+    return parts

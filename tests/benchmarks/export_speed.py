@@ -1,0 +1,143 @@
+"""How fast a session exports and verifies, and that memory does not grow with its length.
+
+Run: python tests/benchmarks/export_speed.py [READINGS ...]      (default 100000 400000)
+
+Method: each length runs in a process of its own, on a journal that makes its readings up as they are asked for (so that the
+journal itself takes no memory); peak memory is the process's own maximum resident set. What counts is the ratio between the
+lengths within one run: time should grow as the length, memory should not.
+"""
+
+import itertools
+import json
+import math
+import multiprocessing
+import resource
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from baytrace.journal.chain import GENESIS, Columns, digest_of, encode_payload
+from baytrace.journal.store import Link, Stored
+from baytrace.measure.reading import Event, Raw
+from baytrace.records.exporting import export_session
+from baytrace.records.verifying import verify_pack
+from record_kit import CHANNELS, START_NS, Session
+
+READINGS_A_COMMIT = 20
+NAMES = [channel.name for channel in CHANNELS if channel.name != "coil"]
+
+
+class EndlessJournal:
+    """A session of any length: its first commits kept, its readings worked out on request."""
+
+    def __init__(self, readings):
+        self.start = Session(plan={})
+        self.events_kept = list(self.start.journal.kept)
+        self.before = self.start.journal.chain
+        self.commits = readings // READINGS_A_COMMIT
+        self.first = len(self.events_kept) + 1
+        self.last = self.first + self.commits * READINGS_A_COMMIT
+        closing = START_NS + self.commits * 100_000_000
+        data = {"who": "", "comment": "", "outcome": "pass"}
+        self.closed = Event(closing, 0, "session_closed", self.start.id, data, self.last)
+        self._head = None
+
+    def commit(self, number):
+        """The readings of commit `number` from 0."""
+        seq = self.first + number * READINGS_A_COMMIT
+        for n in range(READINGS_A_COMMIT):
+            count = number * READINGS_A_COMMIT + n
+            name = NAMES[count % len(NAMES)]
+            stamp = count * 5_000_000
+            value = 500.0 + 100.0 * math.sin(count / 5000.0) + (count * 7919 % 100) / 100.0
+            version = next(i for i, channel in enumerate(CHANNELS, 1) if channel.name == name)
+            yield Stored(seq + n, Raw(name, value, START_NS + stamp, 5_000_000 + stamp, 0), version, "boot-1")
+
+    def items(self, after=0, until=None):
+        until = self.last if until is None else until
+        made = itertools.chain.from_iterable(self.commit(number) for number in range(self.commits))
+        for item in itertools.chain(self.events_kept, made, [self.closed]):
+            seq = item.seq
+            if after < seq <= until:
+                yield item
+
+    def events(self, kinds=(), session="", after=0):
+        for event in [*self.events_kept, self.closed]:
+            if event.seq > after and (not kinds or event.kind in kinds) and (not session or event.session == session):
+                yield event
+
+    def links(self, first_commit=1, last_commit=None):
+        yield from itertools.islice(self.before, first_commit - 1, last_commit)
+        if last_commit is not None and last_commit <= len(self.before):
+            return
+        previous = self.before[-1].digest if self.before else GENESIS
+        for number in range(self.commits + 1):
+            commit = len(self.before) + 1 + number
+            if number < self.commits:
+                rows = list(self.commit(number))
+                cells = [
+                    (row.version, row.raw.wall_ns, row.raw.mono_ns, row.raw.value, row.raw.quality) for row in rows
+                ]
+                link = Link(commit, rows[0].seq, rows[-1].seq, rows[0].raw.wall_ns, "boot-1", "")
+                payload = encode_payload(Columns.of(*zip(*cells, strict=True)))
+            else:
+                link = Link(commit, self.last, self.last, self.closed.time_ns, "boot-1", "")
+                payload = encode_payload(Columns.of((), (), (), (), ()), [self.closed])
+            previous = digest_of(previous, link, payload)
+            if commit >= first_commit:
+                yield link._replace(digest=previous)
+            if last_commit is not None and commit >= last_commit:
+                return
+
+    def head(self):
+        return self.before[-1]
+
+
+def measure(readings, pipe):
+    """Seconds and peak MB of one export and one verification."""
+    with tempfile.TemporaryDirectory() as folder:
+        journal = EndlessJournal(readings)
+        begin = time.perf_counter()
+        pack = export_session(journal, journal.start.id, Path(folder), "pack")
+        exported = time.perf_counter() - begin
+        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+        begin = time.perf_counter()
+        report = verify_pack(pack)
+        verified = time.perf_counter() - begin
+        assert report.good, report.summary()
+        after = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+        size = pack.stat().st_size / 1e6
+    pipe.send(
+        {
+            "readings": readings,
+            "export_s": exported,
+            "export_mb": peak,
+            "verify_s": verified,
+            "verify_mb": after,
+            "pack_mb": size,
+        }
+    )
+
+
+def main(lengths):
+    results = []
+    for readings in lengths:
+        context = multiprocessing.get_context("spawn")
+        here, there = context.Pipe()
+        process = context.Process(target=measure, args=(readings, there))
+        process.start()
+        there.close()
+        results.append(here.recv())
+        process.join()
+        sys.stdout.write(json.dumps({name: round(value, 2) for name, value in results[-1].items()}) + "\n")
+        sys.stdout.flush()
+    first, last = results[0], results[-1]
+    for name in ("readings", "export_s", "export_mb", "verify_s", "verify_mb"):
+        sys.stdout.write(f"{name}: {last[name] / first[name]:.2f} times\n")
+
+
+if __name__ == "__main__":
+    main([int(text) for text in sys.argv[1:]] or [100_000, 400_000])

@@ -1,0 +1,241 @@
+"""Reports: nothing cut or mixed, nothing fetched, letters large enough, both from one document."""
+
+import re
+import shutil
+import subprocess
+from html.parser import HTMLParser
+from types import SimpleNamespace
+
+import pytest
+
+from baytrace.measure.faults import BadInput
+from baytrace.records.exporting import export_session
+from baytrace.records.report import svg
+from baytrace.records.report.document import span
+from baytrace.records.report.units_shown import System, number, restated, shown_unit
+from baytrace.records.report.wording import VERIFY
+from baytrace.records.report.writing import ReportOptions
+from record_kit import hard_session, vacuum_session
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    """The hard session in both systems and both kinds, and the plain leaking one."""
+    folder = tmp_path_factory.mktemp("reports")
+    hard, leak = hard_session(), vacuum_session(leak_pa_s=0.05)
+    us = ReportOptions("US", "letter")
+    return SimpleNamespace(
+        us_pdf=export_session(hard.journal, hard.id, folder / "us", "pdf", options=us),
+        us_html=export_session(hard.journal, hard.id, folder / "us", "html", options=us),
+        si_pdf=export_session(hard.journal, hard.id, folder / "si", "pdf"),
+        si_html=export_session(hard.journal, hard.id, folder / "si", "html"),
+        leak_pdf=export_session(leak.journal, leak.id, folder / "leak", "pdf"),
+    )
+
+
+class Text(HTMLParser):
+    def __init__(self):
+        super().__init__()
+        self.parts, self.hidden, self.open = [], 0, []
+
+    def handle_starttag(self, tag, attrs):
+        self.hidden += tag == "style"
+        if tag not in {"meta", "br"} and (tag, "/") not in attrs:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        pass
+
+    def handle_endtag(self, tag):
+        self.hidden -= tag == "style"
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        if not self.hidden:
+            self.parts.append(data)
+
+
+def html_text(path):
+    parser = Text()
+    parser.feed(path.read_text(encoding="utf-8"))
+    assert parser.open == []
+    return " ".join(" ".join(parser.parts).split())
+
+
+def pdf_text(path):
+    done = subprocess.run(["pdftotext", "-layout", path, "-"], capture_output=True, text=True, check=True)
+    return done.stdout
+
+
+def without_declarations(text):
+    """The instruments' own table is left out: units and accuracies there are as declared."""
+    return re.sub(r"Instruments and calibration.*Settings and where they come from", "", text, flags=re.DOTALL)
+
+
+def test_the_first_page_is_for_the_customer(made):
+    """What failed and why, with its key figure and interval, before anything else."""
+    if shutil.which("pdftotext") is None:
+        pytest.skip("needs pdftotext")
+    first = pdf_text(made.leak_pdf).split("\f")[0]
+    assert "The loop leaks: during the hold the pressure kept rising." in first
+    assert re.search(r"Leak rate\s+\S+ Pa·m³/s\s+95 %: ", first)
+    assert "Refrigerant recovered" in first
+    assert "Q. Sample" in first
+
+
+@pytest.mark.parametrize("kind", ["html", "pdf"])
+def test_units_are_never_mixed(made, kind):
+    """A US report holds no SI unit but those of the instruments' own declarations, and the other way round."""
+    if kind == "pdf" and shutil.which("pdftotext") is None:
+        pytest.skip("needs pdftotext")
+    read = html_text if kind == "html" else pdf_text
+    us = without_declarations(read(getattr(made, f"us_{kind}")))
+    si = without_declarations(read(getattr(made, f"si_{kind}")))
+    assert not re.search(r"\d ?(Pa|kPa|kPa abs|K|°C|g|kg|mL|L)\b(?!/)", us)
+    assert not re.search(r"\d ?(psi|psia|micron|°F|oz|lb|fl oz|in³)\b", si)
+    assert re.search(r"348 psi", us)
+    assert re.search(r"2400 kPa", si)
+
+
+def test_the_page_needs_nothing_else(made):
+    """No script, no address to fetch, no colour scheme but light; hostile text is text."""
+    page = made.us_html.read_text(encoding="utf-8")
+    assert not re.search(r"<script|src=|@import|url\(|<link", page)
+    assert set(re.findall(r"https?://[^\s\"<]+", page)) <= {"http://www.w3.org/2000/svg"}
+    assert "a mark &lt;b&gt;with&lt;/b&gt; &amp; signs" in page
+    assert "default-src 'none'" in page
+
+
+def test_both_reports_say_the_same(made):
+    """Every verdict, mark, alarm, gap and instrument is in both."""
+    if shutil.which("pdftotext") is None:
+        pytest.skip("needs pdftotext")
+    page, paper = html_text(made.si_html), "".join(pdf_text(made.si_pdf).split())
+    for text in [
+        "Coils 1 to 4, 6 to 9",
+        "low side still moving",
+        "coil 29",
+        "cable pulled and put back",
+        "overdue",
+        "fan switched on",
+        "Not signed off.",
+    ]:
+        assert text in page
+        assert text.replace(" ", "") in paper
+
+
+def test_letters_are_nine_points_or_more(made):
+    """On every page, pictures included; no page is empty and no word is cut by its edge.
+
+    A word's box is 1.14 times as high as the letters of the serif face and as high as those of the face for commands; a
+    turned word is at least as wide as 9 pt letters are high.
+    """
+    if shutil.which("pdftotext") is None:
+        pytest.skip("needs poppler")
+    commands = {word for line in VERIFY for word in line.split()}
+    for pdf in (made.us_pdf, made.si_pdf):
+        xml = subprocess.run(["pdftotext", "-bbox", pdf, "-"], capture_output=True, text=True, check=True).stdout
+        for page in re.findall(r"<page (.*?)</page>", xml, flags=re.DOTALL):
+            width, height = (float(side) for side in re.findall(r'(?:width|height)="([\d.]+)"', page)[:2])
+            words = re.findall(r'xMin="([\d.-]+)" yMin="([\d.-]+)" xMax="([\d.-]+)" yMax="([\d.-]+)">(.*?)<', page)
+            assert words
+            for *sides, word in words:
+                left, top, right, bottom = map(float, sides)
+                assert max(bottom - top, right - left) >= (8.95 if word in commands else 10.2), word
+                assert bottom - top >= 8.95 or right - left < 12.5, word
+                assert left >= 0.0
+                assert top >= 0.0
+                assert right <= width
+                assert bottom <= height
+
+
+def test_no_word_covers_another(made):
+    """Boxes of words on a page do not overlap by more than the slack of their line."""
+    if shutil.which("pdftotext") is None:
+        pytest.skip("needs poppler")
+    xml = subprocess.run(["pdftotext", "-bbox", made.us_pdf, "-"], capture_output=True, text=True, check=True).stdout
+    for page in xml.split("<page ")[1:]:
+        boxes = [
+            tuple(map(float, box))
+            for box in re.findall(r'xMin="([\d.-]+)" yMin="([\d.-]+)" xMax="([\d.-]+)" yMax="([\d.-]+)">\S{2,}<', page)
+        ]
+        for index, (left, top, right, bottom) in enumerate(boxes):
+            for other in boxes[index + 1 :]:
+                wide = min(right, other[2]) - max(left, other[0])
+                high = min(bottom, other[3]) - max(top, other[1])
+                assert not (wide > 1.5 and high > 0.6 * min(bottom - top, other[3] - other[1])), (page[:40], other)
+
+
+def test_paper_is_as_asked(made):
+    """Letter is 612 x 792 pt, A4 595 x 842."""
+    for pdf, size in ((made.us_pdf, (612, 792)), (made.si_pdf, (595, 842))):
+        found = re.search(rb"/MediaBox ?\[ ?0 0 ([\d.]+) ([\d.]+)", pdf.read_bytes())
+        if found is None and shutil.which("pdfinfo"):
+            said = subprocess.run(["pdfinfo", pdf], capture_output=True, text=True, check=True).stdout
+            found = re.search(r"Page size:\s+([\d.]+) x ([\d.]+)", said)
+        assert tuple(round(float(side)) for side in found.groups()) == size
+
+
+def test_other_units_or_paper_are_refused():
+    """One line that says what there is."""
+    with pytest.raises(BadInput, match="SI or US"):
+        ReportOptions("metric")
+    with pytest.raises(BadInput, match="a4 or letter"):
+        ReportOptions(paper="foolscap")
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("below 67 Pa with the pump on", "below 503 micron with the pump on"),
+        ("up to 12 kPa to come", "up to 1.74 psi to come"),
+        ("superheat 6.2 K at 4.1 °C", "superheat 11.2 °F difference at 39.4 °F"),
+        ("rise 0.6 Pa/min", "rise 4.5 micron/min"),
+        ("9 min 38 s and 3 coils", "9 min 38 s and 3 coils"),
+        ("R134a, 650 g", "R134a, 22.9 oz"),
+    ],
+)
+def test_sentences_are_restated_in_us_units(text, expected):
+    """1 Pa is 7.50062 micron, 1 psi 6.894757 kPa, 1 oz 28.34952 g (NIST SP 811, B.8)."""
+    assert restated(text, System.US) == expected
+    assert restated(text, System.SI) == text
+
+
+def test_figures_in_us_units():
+    """0 degC is 32 degF; 1 Pa m3/s is 953 600 micron cubic feet an hour (7.50062 x 35.31467 x 3600)."""
+    assert shown_unit("degC", System.US).of(0.0) == 32.0
+    assert shown_unit("Pa*m3/s", System.US).of(1.0) == pytest.approx(953_567, rel=1e-4)
+    assert shown_unit("g", System.US).of(28.349523125) == pytest.approx(1.0)
+
+
+def test_numbers_have_the_digits_they_deserve():
+    """Two digits of the half-width; without one, four in all and no idle zeros."""
+    assert number(12.34567, 0.05) == "12.346"
+    assert number(650.0) == "650"
+    assert number(0.00001234) == "1.23·10⁻⁵"
+    assert number(-3.0, 1.0) == "−3.0"
+    assert number(float("inf")) == "open"
+    assert [span(45), span(560), span(3900)] == ["45 s", "9 min 20 s", "1 h 5 min"]
+
+
+def test_pictures_are_sound_svg():
+    """Parsed as XML; a flat line, one point, gaps and a logarithm of nothing do no harm."""
+    from xml.etree import ElementTree as ET
+
+    nan = float("nan")
+    for line in [
+        svg.Line("flat", [0, 1], [5, 5]),
+        svg.Line("one", [0], [1]),
+        svg.Line("gap", [0, 1, 2], [1, nan, 2]),
+        svg.Line("none", [], []),
+    ]:
+        for log in (False, True):
+            drawn = svg.drawn(
+                svg.Picture(
+                    "a < b", "x", "y & z", [line], levels=[svg.Level("limit", 3.0)], marks=[(0.5, "1")], log=log
+                )
+            )
+            assert ET.fromstring(drawn).tag.endswith("svg")
+            assert "nan" not in drawn
+    ticks = svg.nice_ticks(0.0, 1.0)
+    assert ticks == pytest.approx([0, 0.2, 0.4, 0.6, 0.8, 1.0])
