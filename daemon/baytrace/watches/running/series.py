@@ -11,7 +11,11 @@ _MOST = 120_000  # readings kept; then every second old one is dropped
 
 
 class Series:
-    """Appends in constant time. `unusable` counts readings that carried no number, `late` those older than the newest."""
+    """Appends in constant time. `unusable` counts readings that carried no number, `late` those older than the newest.
+
+    Of several readings with one stamp the last counts: they waited somewhere and were read together, so only the newest
+    belongs to that instant, and the change before it took the time since the stamp before.
+    """
 
     def __init__(self, channel: str) -> None:
         self.channel = channel
@@ -27,6 +31,9 @@ class Series:
     def append(self, time_s: float, value: float) -> None:
         if self._times and time_s <= self._times[-1]:
             self.late += 1
+            if time_s == self._times[-1]:
+                self._values[-1] = value
+                self._arrays = None
             return
         self._times.append(time_s)
         self._values.append(value)

@@ -26,6 +26,8 @@ _STATE = re.compile(
 RUNNING_RATIO = 1.25
 _STOPPED_RATIO = 1.15
 _STOPPED_S = 45.0
+_LEAST_HIGH_PA = 150_000.0
+"""Below this on the high side nothing runs: an evacuated loop shows only the transmitters' zeros (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +53,9 @@ def _pressure_ratio(low: Series | None, high: Series | None) -> tuple[np.ndarray
     if inside.sum() < 3:
         return None
     times, low_pa = times[inside], low_pa[inside]
-    return times, np.interp(times, high_times, high_pa) / np.maximum(low_pa, 1.0)
+    high_there = np.interp(times, high_times, high_pa)
+    ratio = high_there / np.maximum(low_pa, 1.0)
+    return times, np.where(high_there > _LEAST_HIGH_PA, ratio, 1.0)
 
 
 def seen_running(low: Series | None, high: Series | None, after_s: float) -> tuple[float, float] | None:
