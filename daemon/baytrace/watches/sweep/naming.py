@@ -21,7 +21,7 @@ from dataclasses import dataclass, field
 from baytrace.measure.instant import NS
 from baytrace.watches.limits_table import limit
 from baytrace.watches.sweep.contacts import Touch, joined
-from baytrace.watches.sweep.steady import Steady, agree
+from baytrace.watches.sweep.steady import Steady, agree, band
 
 _COIL = re.compile(r"\s*(?:coil|injector|cylinder|contact)\s*(?:no\.?|nr\.?|#)?\s*(\d{1,3})\s*", re.IGNORECASE)
 _LEADS = re.compile(
@@ -176,7 +176,7 @@ def _alike(one: Steady, other: Steady) -> bool:
     if one.steady and other.steady:
         return agree(one, other)
     poor, good = (other, one) if one.steady else (one, other)
-    return poor.low <= good.value <= poor.high
+    return poor.low - band(good.value) <= good.value <= poor.high + band(good.value)
 
 
 def _merged(contacts: list[Touch], count: int | None, named: Named, period_ns: int) -> list[Touch]:
@@ -185,6 +185,9 @@ def _merged(contacts: list[Touch], count: int | None, named: Named, period_ns: i
     A lift is seen up to one period too long; both sides of the comparison are freed of that.
     """
     lifts = [_lift(before, after, period_ns) for before, after in itertools.pairwise(contacts)]
+    if count is not None:
+        # with more contacts than coils, the shortest lifts are the surplus and say nothing of the usual one
+        lifts = sorted(lifts)[-max(2, count - 1) :]
     usual = statistics.median(lifts) if len(lifts) >= 3 else max(lifts) if len(lifts) == 2 else None
     groups = [[contact] for contact in contacts]
     while usual is not None:

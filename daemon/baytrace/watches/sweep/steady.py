@@ -53,7 +53,7 @@ def settle(values: Sequence[float]) -> Steady:
     few = len(values) > 3 and len(kept) * 3 < len(values)
     steady = strays <= limit("sweep.unsteady_share") and not few
     if not steady:
-        core = sorted(values[first : last + 1])
+        core = sorted(values)
         return Steady(core[len(core) // 2], 0.0, len(values), steady=False, low=core[0], high=core[-1])
     for _ in range(3):
         third, drift = len(kept) // 3, _drift(kept)
