@@ -7,7 +7,7 @@ import contextlib
 import logging
 import socket
 from collections.abc import AsyncIterator
-from typing import NamedTuple
+from typing import NamedTuple, Self
 
 import aiomqtt
 from amqtt.broker import Broker
@@ -17,7 +17,7 @@ from amqtt.errors import AMQTTError
 from baytrace.measure.faults import BadInput, EnvironmentFailed
 
 _MOST_WAITING = 1000
-_PATIENCE_S = 10.0
+_PATIENCE_S = 3.0
 log = logging.getLogger(__name__)
 
 
@@ -68,8 +68,22 @@ class Publisher:
         self._queue: asyncio.Queue[tuple[str, bytes]] = asyncio.Queue(_MOST_WAITING)
         self.connected = asyncio.Event()
         self.dropped = 0
+        self._task: asyncio.Task[None] | None = None
+
+    async def __aenter__(self) -> Self:
+        self._task = asyncio.create_task(self._run(), name="publisher")
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        # Python before 3.12 can lose a cancellation that meets the end of a wait_for inside publish: asked until heard
+        while self._task is not None and not self._task.done():
+            self._task.cancel()
+            await asyncio.wait([self._task], timeout=0.2)
 
     def say(self, topic: str, payload: bytes) -> None:
+        """Raises what ended the publishing, if anything did."""
+        if self._task is not None and self._task.done():
+            self._task.result()
         if self._queue.full():
             self._queue.get_nowait()
             self.dropped += 1
@@ -82,8 +96,7 @@ class Publisher:
         except TimeoutError:
             raise EnvironmentFailed(f"no MQTT broker answers at {self._address.host}:{self._address.port}") from None
 
-    async def run(self) -> None:
-        """Until cancelled."""
+    async def _run(self) -> None:
         waiting: tuple[str, bytes] | None = None
         while True:
             try:

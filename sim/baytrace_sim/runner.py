@@ -7,11 +7,10 @@ is over they go on showing the end, until cancelled.
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import json
 import logging
 import tempfile
-from collections.abc import AsyncIterator, Callable, Coroutine, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import AsyncExitStack
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -111,8 +110,7 @@ async def run(
         for instrument in instruments:
             stack.push_async_callback(instrument.stop)
             await instrument.start()
-        publisher = Publisher(address, f"baytrace-sim-{bench_name}")
-        await stack.enter_async_context(_beside(publisher.run()))
+        publisher = await stack.enter_async_context(Publisher(address, f"baytrace-sim-{bench_name}"))
         await publisher.first_connection()
         show = Show(stage, instruments, Probes(stage.readings, clock, bench_name, address.url), publisher)
         _write_files(
@@ -134,16 +132,6 @@ def _write_files(
         raise BadInput(
             f"cannot be written ({error.strerror})", where=str(config), right="name a file in a directory that exists"
         ) from None
-
-
-@contextlib.asynccontextmanager
-async def _beside(work: Coroutine[Any, Any, None]) -> AsyncIterator[None]:
-    task = asyncio.create_task(work)
-    try:
-        yield
-    finally:
-        task.cancel()
-        await asyncio.gather(task, return_exceptions=True)
 
 
 @dataclass

@@ -134,8 +134,10 @@ class Vessel:
     """mol let in (out: below zero) by the leak so far."""
 
     def fill_with_air(self, pressure: float) -> None:
-        """Air (or dry nitrogen, which behaves the same here) at `pressure` Pa absolute."""
-        self.air = pressure * self.volume / (R * self.temperature_k)
+        """Air (or dry nitrogen, which behaves the same here) at `pressure` Pa absolute, damp where water lies in the loop."""
+        vapour = min(float(saturation_pressure(self.temperature_k)), pressure) if self.pool.mass > 0.0 else 0.0
+        self.water = vapour * self.volume / (R * self.temperature_k)
+        self.air = (pressure - vapour) * self.volume / (R * self.temperature_k)
         self.pool.settle(self.temperature_k)
 
     @property

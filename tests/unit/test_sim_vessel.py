@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from baytrace.physics.moisture import TRIPLE_POINT_PA, saturation_pressure
-from baytrace_sim.vessel import R, Holder, Pool, Pump, Vessel
+from baytrace_sim.vessel import Holder, Pool, Pump, R, Vessel
 
 VOLUME, WARM, AIR = 2.5e-3, 298.15, 101_325.0
 

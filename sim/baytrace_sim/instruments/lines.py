@@ -40,7 +40,7 @@ class LinePrinter(Instrument):
             return
         if self.now("bad checksum", time_s):
             place = self.noise.randrange(5, 8)
-            line = line[:place] + b"9" + line[place + 1 :]
+            line = line[:place] + bytes([line[place] ^ 1]) + line[place + 1 :]
         self.wire.send(line + b"\r\n")
 
 
