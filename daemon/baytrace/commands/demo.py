@@ -14,7 +14,8 @@ import typer
 
 from baytrace.bench.config import BenchConfig, load_config
 from baytrace.bench.daemon import Bench
-from baytrace.bench.running import stop_on_signals, whole_bench
+from baytrace.bench.running import whole_bench
+from baytrace.bench.signals import stop_on_signals
 from baytrace.commands._demo_show import Show, verdict_table
 from baytrace.commands._output import people, table_console
 from baytrace.commands._simulation import Simulation, simulation

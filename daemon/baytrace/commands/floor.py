@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from baytrace.bench.running import stop_on_signals
+from baytrace.bench.signals import stop_on_signals
 from baytrace.commands._output import people
 from baytrace.measure.faults import BadInput
 from baytrace.web.app import listening, tokens_for

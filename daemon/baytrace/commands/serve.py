@@ -11,7 +11,8 @@ from typing import Annotated
 import typer
 
 from baytrace.bench.config import BenchConfig, load_config
-from baytrace.bench.running import stop_on_signals, whole_bench
+from baytrace.bench.running import whole_bench
+from baytrace.bench.signals import stop_on_signals
 from baytrace.commands._output import people
 from baytrace.measure.clock import Clock, FastClock
 from baytrace.web.app import serving

@@ -12,7 +12,7 @@ from typing import Annotated
 
 import typer
 
-from baytrace.bench.running import stop_on_signals
+from baytrace.bench.signals import stop_on_signals
 from baytrace.commands._output import people
 from baytrace.measure.clock import FastClock
 from baytrace_sim.runner import run
