@@ -3,7 +3,7 @@
 import pytest
 from CoolProp.CoolProp import PropsSI
 
-from baytrace_sim.loop import DESIGNS, Air, Loop, design, steady
+from baytrace_sim.loop import DESIGNS, Air, Faults, Loop, design, steady
 from baytrace_sim.loop.air import enthalpy
 from baytrace_sim.loop.compressor import compress, suction
 from baytrace_sim.loop.properties import refrigerant
@@ -98,3 +98,22 @@ def test_states_at_the_ports_explain_the_heat_flows(expansion):
         cold = PropsSI("H", "P", found.low_side_pa, "Q", 1, "R134a")
     assert flow * (cold - liquid) == pytest.approx(found.balance.evaporator_w, rel=0.015)
     assert flow * (hot - liquid) == pytest.approx(found.balance.condenser_w, rel=0.015)
+
+
+@pytest.mark.parametrize(
+    "faults",
+    [
+        Faults(condenser_airflow=0.5),
+        Faults(compressor_efficiency=0.6),
+        Faults(restriction=0.7),
+        Faults(noncondensable_kg=2e-3),
+    ],
+    ids=["airflow", "compressor", "restriction", "air"],
+)
+@pytest.mark.parametrize("expansion", ["orifice", "valve"])
+def test_faulty_loops_obey_the_first_law_too(expansion, faults):
+    """A settled loop with a fault keeps the first law within 0.1 %, as it must: a fault moves heat, it makes none."""
+    found = steady(Loop(design(expansion, "variable"), Air(303.15, 0.4), faults))
+    assert found.converged
+    assert found.duty == 1.0
+    assert abs(found.balance.residual) < 1e-3

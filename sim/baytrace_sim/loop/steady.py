@@ -7,13 +7,14 @@ from typing import NamedTuple
 
 from baytrace_sim.loop.loop import HeatBalance, Loop
 
+_STORED_SHARE = 5e-4
 _WINDOW_S, _LONGEST_S, _QUICKEN = 60.0, 2400.0, 8.0
 
 
 class Steady(NamedTuple):
     """Means over the last whole clutch cycles (or the last minute): Pa absolute and K. `superheat_k` is the suction line
     above, `subcooling_k` the liquid line below the saturation temperature of the mean pressure. `converged` is False when
-    the loop was still moving after 40 simulated minutes; `balance` is the last step's.
+    the loop was still moving after 40 simulated minutes; `balance` holds the same means of the heat flows.
     """
 
     low_side_pa: float
@@ -52,24 +53,33 @@ def steady(loop: Loop, *, rpm: float = 1500.0, blower: float = 0.7, dt_s: float 
     """Run `loop` on (it is changed) until nothing moves any more, slow metal and ducts hurried eightfold."""
     loop.lines.quicken = _QUICKEN
     rows: list[tuple[float, ...]] = []
+    balances: list[HeatBalance] = []
     window, before, converged = round(_WINDOW_S / dt_s), None, False
     try:
         while not converged and len(rows) * dt_s < _LONGEST_S:
             for _ in range(window):
                 loop.step(dt_s, engine_on=True, rpm=rpm, blower=blower)
                 rows.append(sample(loop))
-            means = _means(rows[-8 * window :], window)
+                balances.append(loop.heat_balance())
+            means = _means(rows[-8 * window :], rows[-8 * window :], window)
             converged = before is not None and _alike(before, means) and len(rows) >= 4 * window
+            if converged and means[-1] == 1.0:
+                # slow creep hides in pressures, not in what the sides still store
+                stored = HeatBalance._make(_means(balances[-window:], rows[-window:], window))
+                converged = abs(stored.residual) < _STORED_SHARE
             before = means
     finally:
         loop.lines.quicken = 1.0
     assert before is not None
-    return _result(loop, rows[-8 * window :], before, dt_s, converged=converged)
+    rows = rows[-8 * window :]
+    balance = HeatBalance._make(_means(balances[-8 * window :], rows, window))
+    return _result(loop, rows, before, dt_s, converged=converged)._replace(balance=balance)
 
 
-def _means(rows: list[tuple[float, ...]], window: int) -> list[float]:
+def _means(values: Sequence[tuple[float, ...]], rows: Sequence[tuple[float, ...]], window: int) -> list[float]:
+    """Means of `values` over the last whole cycles of the clutch in `rows`, else over the last window."""
     first, past, _ = last_cycles([row[-1] for row in rows])
-    part = rows[first:past] if past > first else rows[-window // 4 :]
+    part = values[first:past] if past > first else values[-window:]
     return [sum(column) / len(part) for column in zip(*part, strict=True)]
 
 

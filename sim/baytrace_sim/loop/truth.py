@@ -1,13 +1,15 @@
 """What is true of a run, seen from its end: the final means, and the instant from which they hold for good.
 
 A value "holds" when the mean over whole clutch cycles (the value itself where nothing cycles) stays within a band of its
-final mean until the end of the record. The record must therefore run well past settling: at least as long again.
+final mean until the end of the record. Where cycles differ from each other for good by more than the band
+(a switch works in whole steps, a valve hunts), their lasting spread is the band. The record must therefore run well past
+settling: at least as long again.
 """
 
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import NamedTuple
 
 import numpy as np
@@ -70,19 +72,24 @@ def truth(record: Record, bands: Mapping[str, float] | None = None, *, final_s: 
         final = float(np.mean(values[ends[0] : ends[-1]] if len(ends) > 1 else values[-tail // 4 :]))
         band = (bands or {}).get(name, PRESSURE_SHARE * final if name.endswith("_pa") else TEMPERATURE_K)
         means[name] = final
-        settled[name] = _holds_from(times, values, starts if len(ends) > 1 else starts[:0], final, band)
+        settled[name] = _holds_from(times, values, starts if len(ends) > 1 else starts[:0], (final, band, tail))
     cycle = step * float(ends[-1] - ends[0]) / (len(ends) - 1) if len(ends) > 1 else 0.0
     return Truth(means, settled, max(settled.values()), cycle)
 
 
 def _holds_from(
-    times: npt.NDArray[np.float64], values: npt.NDArray[np.float64], starts: Sequence[int] | npt.NDArray[np.intp],
-    final: float, band: float,
+    times: npt.NDArray[np.float64], values: npt.NDArray[np.float64], starts: npt.NDArray[np.intp],
+    end: tuple[float, float, int],
 ) -> float:  # fmt: skip
-    """The first instant after which nothing leaves the band; a cycle counts by its mean and from its beginning."""
+    """The first instant after which nothing leaves the band; a cycle counts by its mean and from its beginning.
+
+    `end` is the final mean, the band, and how many values make up the end of the record.
+    """
+    final, band, tail = end
     if len(starts) > 1:
         means = np.array([np.mean(values[a:b]) for a, b in itertools.pairwise(starts)])
-        outside = np.flatnonzero(np.abs(means - final) > band)
+        lasting = np.abs(means - final)[starts[:-1] >= len(times) - tail]
+        outside = np.flatnonzero(np.abs(means - final) > max(band, 1.2 * float(np.max(lasting, initial=0.0))))
         return float(times[starts[outside[-1] + 1]]) if len(outside) else float(times[starts[0]])
     outside = np.flatnonzero(np.abs(values - final) > band)
     if not len(outside):
