@@ -90,6 +90,8 @@ class SessionRecord(_Part):
     """What the shop adds of its own."""
     plan: dict[str, dict[str, Any]]
     """Settings by watch, as they were set; what is left out is the default."""
+    job: dict[str, Any] = Field(default_factory=dict)
+    """The lists of steps and of the sheet the session goes by, where it carries its own."""
     started: str
     """RFC 3339, UTC."""
     started_seq: int
@@ -158,6 +160,7 @@ class SessionFold:
             people=list(data.get("people", [])),
             fields=dict(data.get("fields", {})),
             plan={name: dict(settings) for name, settings in data.get("plan", {}).items()},
+            job=dict(data.get("job") or {}),
             started=format_instant(started.time_ns),
             started_seq=started.seq,
             channels={str(version): dict(channel) for version, channel in data.get("channels", {}).items()},

@@ -12,7 +12,6 @@ from collections.abc import Callable, Iterable
 from contextlib import ExitStack
 from pathlib import Path
 
-from baytrace.journal.chain import GENESIS, verify_links
 from baytrace.measure.faults import BadInput, VerificationFailed
 from baytrace.records import bag, retelling
 from baytrace.records.bag import digest_of_file
@@ -66,18 +65,19 @@ def verify_pack(
 def verify_journal(directory: Path) -> str:
     """Check every link of a journal's chain; one line that says what was checked.
 
-    Raises VerificationFailed naming the first commit that is not what was chained, EnvironmentFailed without a journal.
+    Raises VerificationFailed naming the first fault and how many there are, EnvironmentFailed without a journal.
     """
-    from baytrace.journal.reader import JournalReader  # noqa: PLC0415 - a machine that checks packs opens no database
+    from baytrace.journal.verify import verify  # noqa: PLC0415 - a machine that checks packs opens no database
 
-    with JournalReader(directory) as journal:
-        head = journal.head()
-        if head is None:
-            return "the journal is empty"
-        digest = verify_links(GENESIS, journal.linked_payloads())
-        if digest != head.digest:
-            raise VerificationFailed(f"{directory}: the chain ends at {digest}, the journal says {head.digest}")
-        return f"{head.commit} commits, numbers 1 to {head.last}, lead to {head.digest}"
+    found = verify(directory)
+    if not found.ok:
+        more = f" (and {len(found.faults) - 1} more)" if len(found.faults) > 1 else ""
+        raise VerificationFailed(f"{directory}: {found.faults[0]}{more}")
+    if found.head is None:
+        return "the journal is empty"
+    holes = f"; {len(found.holes)} stretches were lost and are owned up to" if found.holes else ""
+    counted = f"{found.commits} commits with {found.readings} readings and {found.events} events"
+    return f"{counted} lead to {found.head.digest}{holes}"
 
 
 # ---------------------------------------------------------------------- the bag

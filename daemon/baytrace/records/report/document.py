@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from datetime import date
 from itertools import groupby
 from typing import Any
@@ -11,12 +11,14 @@ from baytrace import __version__
 from baytrace.measure.channel import Channel
 from baytrace.measure.faults import BadInput
 from baytrace.measure.instant import format_instant, parse_instant
+from baytrace.measure.reading import Event
+from baytrace.records.job_lists import default_sheet, sheet_from
 from baytrace.records.report.units_shown import System, number, restated, shown_unit
 from baytrace.records.report.wording import (
+    BALANCES,
     FIGURES,
     FINDINGS,
     KEY_FIGURES,
-    LEDGER,
     OUTCOMES,
     OVERALL,
     VERIFY,
@@ -25,6 +27,8 @@ from baytrace.records.report.wording import (
     sentence,
 )
 from baytrace.records.session import Entry, SaidVerdict, SessionRecord
+from baytrace.records.sheet import sheet_document
+from baytrace.records.vocabulary import Kind
 from baytrace.watches.limits_table import Limit, limits
 from baytrace.watches.trust import standing
 from baytrace.watches.watch import watches
@@ -53,7 +57,7 @@ def document(record: SessionRecord, system: System) -> dict[str, Any]:
         "units": "SI units" if system is System.SI else "US customary units",
         "job": _job(record, system),
         "verdicts": [_verdict(said, system) for said in record.verdicts],
-        "ledger": [_ledger(entry, system) for entry in record.ledger],
+        "ledger": [_ledger(record, entry, system) for entry in record.ledger],
         "balances": _balances(record, system),
         "sign_offs": [[when(e.time), _t(e, "who"), _t(e, "role"), _t(e, "comment")] for e in record.sign_offs],
         "steps": [
@@ -188,11 +192,17 @@ def _coil(coil: Mapping[str, Any], system: System) -> Row:
 # ---------------------------------------------------------------------- the job
 
 
-def _ledger(entry: Entry, system: System) -> Row:
+def _ledger(record: SessionRecord, entry: Entry, system: System) -> Row:
     name, value, unit = _t(entry, "entry"), entry.data.get("value"), _t(entry, "unit")
     number_like = isinstance(value, int | float) and not isinstance(value, bool)
     shown = _in_units(float(value), unit, system) if number_like and value is not None else f"{value} {unit}".strip()
-    return [when(entry.time), LEDGER.get(name, sentence(name)), shown, _t(entry, "who")]
+    return [when(entry.time), _entry_text(record, name), shown, _t(entry, "who")]
+
+
+def _entry_text(record: SessionRecord, name: str) -> str:
+    job = record.job
+    known = (sheet_from(job["sheet"], "the session's sheet") if "sheet" in job else default_sheet()).known
+    return known[name].text if name in known else sentence(name)
 
 
 def _in_units(value: float, unit: str, system: System) -> str:
@@ -215,30 +225,18 @@ def _in_units(value: float, unit: str, system: System) -> str:
 
 
 def _balances(record: SessionRecord, system: System) -> list[Row]:
-    """Mass and oil, out and in, where both were entered in a unit that can be added."""
-    grams = {"g": 1.0, "kg": 1000.0, "oz": 28.349523125, "lb": 453.59237}
-    volumes = {"mL": 1.0, "ml": 1.0, "fl oz": 29.5735295625}
-    rows = []
-    for name, out, into, factors, unit in (
-        ("Oil, added less drained", "oil_drained", "oil_added", volumes, "mL"),
-        ("Oil by weight, added less drained", "oil_drained", "oil_added", grams, "g"),
-        ("Refrigerant, charged less recovered", "recovered", "charged", grams, "g"),
-    ):
-        sums = [_sum(record.ledger, entry, factors) for entry in (out, into)]
-        if sums[0] is not None and sums[1] is not None:
-            rows.append([name, _in_units(sums[1] - sums[0], unit, system)])
-    return rows
-
-
-def _sum(ledger: Iterable[Entry], name: str, factors: Mapping[str, float]) -> float | None:
-    found = [
-        float(entry.data["value"]) * factors[_t(entry, "unit")]
-        for entry in ledger
-        if entry.data.get("entry") == name
-        and _t(entry, "unit") in factors
-        and isinstance(entry.data.get("value"), int | float)
+    """What the session's sheet makes of the entries; a balance is left out while something it needs is missing."""
+    started = {"label_g": record.label_g, "session": record.session, "job": record.job}
+    events = [Event(0, 0, Kind.SESSION_STARTED, record.session, started)]
+    events += [Event(0, 0, Kind.LEDGER, record.session, entry.data) for entry in record.ledger]
+    for said in record.verdicts:
+        data = {"watch": said.verdict["watch"], "verdict": said.verdict}
+        events.append(Event(0, 0, Kind.VERDICT, record.session, data))
+    balances = sheet_document(events)["balances"]
+    return [
+        [BALANCES.get(name, sentence(name)), _in_units(figure["value"], figure["unit"], system)]
+        for name, figure in balances.items()
     ]
-    return sum(found) if found else None
 
 
 # ---------------------------------------------------------------------- for the quality department

@@ -69,12 +69,13 @@ OVERALL = {
     "": "The session was still open when this report was made.",
 }
 
-LEDGER = {
-    "recovered": "Refrigerant recovered",
-    "label_charge": "Charge on the label",
-    "charged": "Refrigerant charged",
-    "oil_drained": "Oil drained",
-    "oil_added": "Oil added",
+BALANCES = {
+    "missing_before_service": "Missing from the label's charge before the work",
+    "charged_over_label": "Charged over the label",
+    "charged_less_recovered": "Charged less recovered",
+    "oil_to_add": "Oil that had to be added",
+    "oil_to_take_out": "Oil that had to be taken out",
+    "oil_added_over_needed": "Oil added over what was needed",
 }
 
 VERIFY = (
