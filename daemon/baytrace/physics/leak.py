@@ -15,7 +15,7 @@ from functools import cache
 from typing import NamedTuple
 
 import CoolProp
-import CoolProp.CoolProp as properties
+from CoolProp.CoolProp import AbstractState
 
 from baytrace.measure.faults import BadInput
 
@@ -80,7 +80,7 @@ def refrigerant(name: str, temperature_k: float = WORKING_TEMPERATURE_K) -> Refr
     """Standing vapour over liquid at K. Raises BadInput for a name that is no known refrigerant or is above critical."""
     tidy = re.sub(r"[\s_-]", "", name)
     try:
-        state = properties.AbstractState("HEOS", tidy)
+        state = AbstractState("HEOS", tidy)
         state.update(CoolProp.QT_INPUTS, 1.0, temperature_k)
         return Refrigerant(tidy, temperature_k, state.p(), state.viscosity(), state.molar_mass())
     except ValueError:

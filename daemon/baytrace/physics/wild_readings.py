@@ -12,10 +12,10 @@ _OLD, _NEW = 0.98, 0.02
 
 
 class WildReadings:
-    """`dropped` counts readings that were left out; `resolution` is the smallest step seen between readings, 0 if none."""
+    """A step is far beyond `floor`, `relative` of the value and six times the usual step together. `dropped` counts readings that were left out; `resolution` is the smallest step seen between readings, 0 if none."""
 
-    def __init__(self, floor: float) -> None:
-        self._floor = floor
+    def __init__(self, floor: float, relative: float = 0.05) -> None:
+        self._floor, self._relative = floor, relative
         self._last: float | None = None
         self._usual = 0.0
         self._aside: list[tuple[int, float]] = []
@@ -29,7 +29,7 @@ class WildReadings:
             self._last = value
             return None
         step = value - last if value > last else last - value
-        if step > self._floor + 0.05 * last + 6.0 * self._usual:
+        if step > self._floor + self._relative * abs(last) + 6.0 * self._usual:
             return self._far(time_ns, value)
         if self._aside:
             self.dropped += len(self._aside)

@@ -18,7 +18,7 @@ from baytrace.physics.pressure_decay import fit_decay
 from baytrace.physics.pressure_rise import RiseFit, Thermal
 from baytrace.physics.wild_readings import WildReadings
 from baytrace.watches.evacuation.decision import Against
-from baytrace.watches.evacuation.hold import Hold, gauge_of, thermal_of
+from baytrace.watches.evacuation.hold import Hold, Thermometer, gauge_of, thermal_of
 from baytrace.watches.evacuation.phases import Tick, Ticker
 from baytrace.watches.evacuation.wording import about, span
 from baytrace.watches.limits_table import limit
@@ -26,7 +26,6 @@ from baytrace.watches.watch import View, WatchSettings
 
 _UNUSABLE = int(Quality.NOT_A_NUMBER | Quality.UNDER_RANGE | Quality.OVER_RANGE)
 _SETTLED_NS = 30 * NS
-_STALE_NS = 120 * NS
 _PRESSURES = (Role.LOW_SIDE, Role.HIGH_SIDE, Role.SYSTEM_PRESSURE)
 _BEGIN = re.compile(r"isolat|pressuri[sz]ed|hold (start|begin)|start (of )?hold|valves? (closed|shut)|test start")
 _END = re.compile(
@@ -70,8 +69,7 @@ class PressureHold:
         self._lowest = limit("pressure_hold.lowest_pressure")
         self._now_ns = 0
         self._last_ns: int | None = None
-        self._temperature: float | None = None
-        self._temperature_ns = 0
+        self._temperature = Thermometer()
         self._top: float | None = None
         self._last_tick: Tick | None = None
         self._candidate: Hold | None = None
@@ -88,10 +86,7 @@ class PressureHold:
         if reading.quality & _UNUSABLE:
             return
         if reading.role == Role.SYSTEM_TEMPERATURE:
-            held = self._temperature
-            stale = held is None or reading.time_ns - self._temperature_ns > _STALE_NS
-            self._temperature = reading.value if stale or held is None else held + 0.1 * (reading.value - held)
-            self._temperature_ns = reading.time_ns
+            self._temperature.take(reading.time_ns, reading.value)
             return
         if self._channel is None or reading.channel != self._channel.name:
             return
@@ -118,7 +113,7 @@ class PressureHold:
     # ---- phases
 
     def _sample(self, time_ns: int, pressure: float) -> None:
-        kelvin = self._temperature if time_ns - self._temperature_ns <= _STALE_NS else None
+        kelvin = self._temperature.at(time_ns)
         if self._hold is not None and not self._ended:
             if time_ns >= self._hold.start_ns:
                 self._hold.add(time_ns, pressure, kelvin)

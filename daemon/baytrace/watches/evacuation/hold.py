@@ -11,6 +11,7 @@ from baytrace.measure.instant import NS
 from baytrace.physics.gauge_noise import Gauge
 from baytrace.physics.pressure_rise import RiseFit, Thermal, fit
 from baytrace.physics.rise_cells import Cells
+from baytrace.physics.wild_readings import WildReadings
 from baytrace.watches.limits_table import limit
 
 _KELVIN = 273.15
@@ -67,6 +68,36 @@ class Hold:
     @property
     def period_s(self) -> float:
         return self.seconds / max(self.cells.readings - 1, 1)
+
+
+class Thermometer:
+    """The loop's temperature as it is now: stray values left out, smoothed, and forgotten when it has been silent.
+
+    Its noise would be carried into the pressure by saturation's 6 % a kelvin, so it is smoothed over some ten readings.
+    """
+
+    _STALE_NS = 120 * NS
+    _STRAY_K = 1.5
+    _NEW = 0.1
+    _PLAUSIBLE_K = (200.0, 400.0)
+
+    def __init__(self) -> None:
+        self._wild = WildReadings(self._STRAY_K, relative=0.0)
+        self._kelvin: float | None = None
+        self._time_ns = 0
+
+    def take(self, time_ns: int, kelvin: float) -> None:
+        if time_ns < self._time_ns or not self._PLAUSIBLE_K[0] < kelvin < self._PLAUSIBLE_K[1]:
+            return
+        good = self._wild.take(time_ns, kelvin)
+        for at_ns, value in ((time_ns, kelvin),) if good is None else good:
+            held = self.at(at_ns)
+            self._kelvin = value if held is None else held + self._NEW * (value - held)
+            self._time_ns = at_ns
+
+    def at(self, time_ns: int) -> float | None:
+        """K; None without a thermometer or after two silent minutes."""
+        return self._kelvin if time_ns - self._time_ns <= self._STALE_NS else None
 
 
 def gauge_of(channel: Channel | None, resolution: float) -> Gauge:

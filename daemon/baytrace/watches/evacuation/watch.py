@@ -14,7 +14,7 @@ from baytrace.physics.wild_readings import WildReadings
 from baytrace.watches.evacuation import report
 from baytrace.watches.evacuation.assess import Assessment, weigh
 from baytrace.watches.evacuation.decision import Cause, Limits
-from baytrace.watches.evacuation.hold import Hold, gauge_of
+from baytrace.watches.evacuation.hold import Hold, Thermometer, gauge_of
 from baytrace.watches.evacuation.phases import HoldEnd, HoldGuard, Phase, Said, Seen, Tick, Ticker, meaning
 from baytrace.watches.evacuation.settings import EvacuationSettings
 from baytrace.watches.evacuation.turn import SecondTurn, TurnFinder
@@ -22,7 +22,6 @@ from baytrace.watches.evacuation.water import PlateauFinder
 from baytrace.watches.limits_table import limit
 from baytrace.watches.watch import View
 
-_STALE_TEMPERATURE_NS = 120 * NS
 _FIRST_LOOK_S, _NEXT_LOOK, _LATER_LOOK = 120.0, 1.4, 1.1
 _AIR_PA = 50_000.0
 _AGAIN_PA = 2_000.0
@@ -55,8 +54,7 @@ class Evacuation:
         self.last_pressure: float | None = None
         self._last_ns: int | None = None
         self._sample_ns = 0
-        self._temperature: float | None = None
-        self._temperature_ns = 0
+        self.temperature = Thermometer()
         self._ticker = Ticker()
         self.bad_readings = 0
         self.pump_since_ns: int | None = None
@@ -83,7 +81,7 @@ class Evacuation:
             self.bad_readings += reading.role == Role.SYSTEM_PRESSURE
             return
         if reading.role == Role.SYSTEM_TEMPERATURE:
-            self._warmth(reading)
+            self.temperature.take(reading.time_ns, reading.value)
             return
         if reading.role != Role.SYSTEM_PRESSURE:
             return
@@ -122,38 +120,37 @@ class Evacuation:
 
     def advance(self, time_ns: int) -> None:
         self.now_ns = max(self.now_ns, time_ns)
+        self._gauge_gone(time_ns)
 
     # ---- readings
-
-    def _warmth(self, reading: Reading) -> None:
-        held = self._temperature
-        # a thermometer's own noise would be carried into the pressure by saturation: smoothed over some 20 readings
-        stale = held is None or reading.time_ns - self._temperature_ns > _STALE_TEMPERATURE_NS
-        self._temperature = reading.value if stale or held is None else held + 0.1 * (reading.value - held)
-        self._temperature_ns = reading.time_ns
-
-    def temperature_at(self, time_ns: int) -> float | None:
-        """K, smoothed; None when there is no thermometer or it has been silent."""
-        return self._temperature if time_ns - self._temperature_ns <= _STALE_TEMPERATURE_NS else None
 
     def _sample(self, time_ns: int, pressure: float) -> None:
         if self.settings.phase == "hold" and not self.seen:
             self._isolate(Hold(time_ns, marked=True, max_gap_s=self.settings.max_gap_s), "first reading")
+        self._gauge_gone(time_ns)
         hold = self.hold
         if hold is not None and self.hold_end is None:
             if time_ns >= hold.start_ns:
-                hold.add(time_ns, pressure, self.temperature_at(time_ns))
+                hold.add(time_ns, pressure, self.temperature.at(time_ns))
             if not hold.marked:
-                self._again.add(time_ns, pressure, self.temperature_at(time_ns))
+                self._again.add(time_ns, pressure, self.temperature.at(time_ns))
                 self._count_deep(time_ns, pressure, provisional=True)
         elif self.phase is not Phase.OVER:
             self._count_deep(time_ns, pressure, provisional=False)
-            self._turn.add(time_ns, pressure, self.temperature_at(time_ns))
+            self._turn.add(time_ns, pressure, self.temperature.at(time_ns))
         self.last_pressure = pressure
         self._sample_ns = time_ns
         tick = self._ticker.take(time_ns, pressure)
         if tick is not None:
             self._tick(tick)
+
+    def _gauge_gone(self, now_ns: int) -> None:
+        """Silence after a full hold is the gauge being taken off, and takes nothing from the hold."""
+        hold = self.hold
+        if hold is None or self.hold_end is not None or now_ns - hold.last_ns <= self._max_gap_ns:
+            return
+        if hold.seconds >= self.settings.hold_s - 2.0 * hold.period_s:
+            self._end_hold(HoldEnd("gauge disconnected", hold.last_ns))
 
     def _count_deep(self, time_ns: int, pressure: float, *, provisional: bool) -> None:
         target = self.settings.target_pa
@@ -204,7 +201,7 @@ class Evacuation:
             self._enter(Phase.DEEP_VACUUM, tick.time_ns, "target reached")
         elif tick.pressure > 1.2 * target:
             self._enter(Phase.PULL_DOWN, tick.time_ns, "above the target")
-            self.water.take(tick, self.temperature_at(tick.time_ns))
+            self.water.take(tick, self.temperature.at(tick.time_ns))
         if turned is not None:
             self._isolate(turned, "turn of the curve")
 
