@@ -22,12 +22,14 @@ ZERO_C_K = 273.15
 
 @dataclass(frozen=True, slots=True)
 class Range:
-    """A pressure range (Pa absolute) and the wider one that a pass must lie in."""
+    """What sound cars show (Pa absolute), the wider range that a pass must lie in, and the rule of thumb's own narrower one."""
 
     low: float
     high: float
     outer_low: float
     outer_high: float
+    rule_low: float
+    rule_high: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,13 +55,16 @@ def _pressure(fluid: Fluid, temperature_k: float) -> float:
     return saturation(fluid, temperature_k=kept).pressure_pa
 
 
-def _range(fluid: Fluid, span_k: tuple[float, float], margin_k: float) -> Range:
+def _range(fluid: Fluid, span_k: tuple[float, float], margin_k: float, slack_k: tuple[float, float]) -> Range:
+    """`slack_k` is how much of the span's lower and upper end was given on top of the rule of thumb."""
     low, high = span_k
     return Range(
         _pressure(fluid, low),
         _pressure(fluid, high),
         _pressure(fluid, low - margin_k),
         _pressure(fluid, high + margin_k),
+        _pressure(fluid, low + slack_k[0]),
+        _pressure(fluid, high - slack_k[1]),
     )
 
 
@@ -76,35 +81,46 @@ def _enthalpy_excess(ambient_k: float, humidity: float | None) -> float:
 
 
 def expected(fluid: Fluid, settings: PressuresSettings, ambient_k: float | None, humidity: float | None) -> Expected:
-    """Ranges for the air given; the settings' own ranges are taken as they are."""
+    """Ranges for the air given; the settings' own ranges are taken as they are. Without an ambient, the bare rule of thumb."""
     reference = limit("pressures.reference_ambient") + ZERO_C_K
     air = ambient_k if ambient_k is not None else reference
     warmer, wetter = air - reference, _enthalpy_excess(air, humidity)
-    low, high = _ends("low", "evaporating", warmer, wetter)
     coldest = limit("pressures.coldest_evaporating") + ZERO_C_K
-    span = _own(settings.low_min_psi, max(low, coldest)), _own(settings.low_max_psi, max(high, coldest + 4.0))
-    low_side = _range(fluid, span, limit("pressures.evaporating_margin"))
-    return Expected(low_side, _high_side(fluid, settings, warmer, wetter), ambient_k is not None)
+    low, high = _ends("low", "evaporating", warmer, wetter)
+    slack = _slack("low", settings.low_min_psi, settings.low_max_psi, known=ambient_k is not None)
+    span = (
+        _own(settings.low_min_psi, max(low - slack[0], coldest)),
+        _own(settings.low_max_psi, max(high + slack[1], coldest + 4.0)),
+    )
+    low_side = _range(fluid, span, limit("pressures.evaporating_margin"), slack)
+    if fluid.critical_temperature_k < 320.0:
+        return Expected(low_side, _gas_cooler(warmer), ambient_k is not None)
+    low, high = _ends("high", "condensing", warmer, wetter)
+    slack = _slack("high", settings.high_min_psi, settings.high_max_psi, known=ambient_k is not None)
+    span = _own(settings.high_min_psi, low - slack[0]), _own(settings.high_max_psi, high + slack[1])
+    high_side = _range(fluid, span, limit("pressures.condensing_margin"), slack)
+    return Expected(low_side, high_side, ambient_k is not None)
 
 
 def _ends(side: str, kind: str, warmer: float, wetter: float) -> tuple[float, float]:
-    """Saturation temperatures (K) of a side's range, moved with the air."""
+    """Saturation temperatures (K) of the rule's range, moved with the air."""
     rule = [_temperature(value) for value in limit(f"pressures.{side}_range")]
-    slack, slopes = limit(f"pressures.{side}_slack"), limit(f"pressures.{kind}_per_ambient")
+    slopes = limit(f"pressures.{kind}_per_ambient")
     damp = limit(f"pressures.{kind}_per_enthalpy") * wetter
-    return rule[0] - slack[0] + slopes[0] * warmer + damp, rule[1] + slack[1] + slopes[1] * warmer + damp
+    return rule[0] + slopes[0] * warmer + damp, rule[1] + slopes[1] * warmer + damp
+
+
+def _slack(side: str, own_low: float | None, own_high: float | None, *, known: bool) -> tuple[float, float]:
+    below, above = limit(f"pressures.{side}_slack") if known else (0.0, 0.0)
+    return (below if own_low is None else 0.0, above if own_high is None else 0.0)
 
 
 def _own(value_psi: float | None, usual_k: float) -> float:
     return usual_k if value_psi is None else _temperature(value_psi)
 
 
-def _high_side(fluid: Fluid, settings: PressuresSettings, warmer: float, wetter: float) -> Range:
-    if fluid.critical_temperature_k < 320.0:
-        low, high = (value * 1e5 for value in limit("pressures.gas_cooler_range"))
-        shift = limit("pressures.gas_cooler_per_ambient") * 1e5 * warmer
-        margin = limit("pressures.gas_cooler_margin") * 1e5
-        return Range(low + shift, high + shift, low + shift - margin, high + shift + margin)
-    low, high = _ends("high", "condensing", warmer, wetter)
-    span = _own(settings.high_min_psi, low), _own(settings.high_max_psi, high)
-    return _range(fluid, span, limit("pressures.condensing_margin"))
+def _gas_cooler(warmer: float) -> Range:
+    shift = limit("pressures.gas_cooler_per_ambient") * 1e5 * warmer
+    margin = limit("pressures.gas_cooler_margin") * 1e5
+    low, high = (value * 1e5 + shift for value in limit("pressures.gas_cooler_range"))
+    return Range(low, high, low - margin, high + margin, low, high)

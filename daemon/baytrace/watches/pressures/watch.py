@@ -11,7 +11,7 @@ from baytrace.physics.fluid_names import resolve
 from baytrace.watches.limits_table import limit
 from baytrace.watches.pressures.causes import OTHER, SOUND, Cause, Day, not_pumping, rank
 from baytrace.watches.pressures.expect import Expected, Range, expected
-from baytrace.watches.pressures.pattern import LOW_HIGH_HIGH_LOW, UNDECIDED, Side, pattern_of, side_of
+from baytrace.watches.pressures.pattern import LOW_HIGH_HIGH_LOW, NORMAL, UNDECIDED, Side, name_of, pattern_of, side_of
 from baytrace.watches.pressures.settings import PressuresSettings
 from baytrace.watches.pressures.standing import Standing, standing_before
 from baytrace.watches.running.figures import ZERO_C_K, Loop, Value, evidence_of, loop_of
@@ -73,15 +73,27 @@ class PressuresWatch:
         wanted = expected(self._fluid, self._settings, ambient, humidity)
         standing = standing_before(self._follower, running, self._fluid, self._settings.ambient_c)
         sides = side_of(low, wanted.low_side), side_of(high, wanted.high_side)
-        outcome, finding = pattern_of(*sides)
+        outcome, finding, causes = self._named(sides, self._signs(loop, standing))
         if self._pumps_nothing(running, high.value / low.value):
             outcome, finding, causes = Outcome.FAIL, LOW_HIGH_HIGH_LOW, not_pumping()
-        else:
-            causes = rank(*self._signs(loop, standing), finding)
         reasons = self._reasons(wanted, (low, high), sides, outcome, causes)
         evidence = evidence_of(loop, running) | _expected_figures(wanted) | _standing_figures(standing)
         more = {"causes": [cause.to_json() for cause in causes]}
         return Verdict(self.name, outcome, finding, tuple(reasons), evidence, more)
+
+    def _named(self, sides: tuple[Side, Side], signs: tuple[dict[str, Value], Day]) -> tuple[Outcome, str, list[Cause]]:
+        """Outcome, pattern and causes. Between the rule of thumb and what sound cars show, the other signs decide: a side
+        outside the rule with signs that no sound car shows is a fault.
+        """
+        found = rank(*signs, NORMAL)
+        faults = [cause.cause for cause in found if cause.cause not in (SOUND, OTHER)]
+        customary = limit("pressures.customary").get(faults[0], "") if faults else ""
+        outcome, finding = pattern_of(*sides, customary)
+        breaks = sides[0].breaks_rule or sides[1].breaks_rule
+        sound = sum(cause.likelihood for cause in found if cause.cause in (SOUND, OTHER))
+        if outcome is not Outcome.FAIL and breaks and found and sound < limit("pressures.doubt"):
+            outcome, finding = Outcome.FAIL, name_of(*sides, customary)
+        return outcome, finding, rank(*signs, finding)
 
     def _nothing(self, *why: str) -> Verdict:
         return Verdict(self.name, Outcome.UNDECIDED, UNDECIDED, why)
