@@ -57,7 +57,9 @@ class BenchAlarms:
         """Fold what earlier runs recorded."""
         self.engine.restore(journal.events(kinds=(Kind.ALARM,)))
 
-    def reading(self, reading: Reading) -> None:
+    def reading(self, reading: Reading, atmosphere_pa: float) -> None:
+        """Gauge limits count from the atmosphere as the bench knows it."""
+        self.engine.atmosphere_pa = atmosphere_pa
         self.engine.reading(reading)
         self._tell()
 

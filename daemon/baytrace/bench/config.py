@@ -17,10 +17,11 @@ from typing import Any, NamedTuple
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from baytrace.adapter import Adapter, ChannelRequest, adapters
+from baytrace.adapter import Adapter, ChannelRequest, Collector, adapters
 from baytrace.measure.accuracy import Accuracy
 from baytrace.measure.calibration import Calibration
 from baytrace.measure.channel import Channel
+from baytrace.measure.clock import SystemClock
 from baytrace.measure.faults import BadInput
 from baytrace.measure.interpret import standard_pressure
 from baytrace.measure.roles import Role
@@ -120,6 +121,16 @@ class _Calibrated(BaseModel):
     """Last day on which the calibration holds."""
     certificate: str = ""
     """Number of the calibration certificate."""
+    calibration_table: list[tuple[float, float]] = Field(default_factory=list)
+    """Corrections as `[[reading, correction], ...]` in the channel's own unit, from the certificate."""
+    calibration_uncertainty: float = Field(default=0.0, ge=0)
+    """Standard uncertainty of the calibration, in the channel's own unit."""
+    calibrated_by: str = ""
+    """Who calibrated it."""
+    resolution: float | None = Field(default=None, gt=0)
+    """Last digit of the display, in the channel's own unit: what a "count" is worth."""
+    full_scale: float | None = Field(default=None, gt=0)
+    """Range of the instrument, in the channel's own unit: what "% of full scale" is of."""
     period_s: float = Field(default=1.0, gt=0)
     """How often a reading is expected (s)."""
 
@@ -202,18 +213,18 @@ def _pydantic_faults(prefix: str, error: ValidationError, known: Sequence[str]) 
 class _Reader:
     """Walks one document and gathers faults instead of stopping at the first."""
 
-    def __init__(self, document: dict[str, Any]) -> None:
-        self.document = document
+    def __init__(self, document: dict[str, Any], folder: Path) -> None:
+        self.document, self.folder = document, folder
         self.faults: list[Fault] = []
         self.names: set[str] = set()
         self.roles: dict[Role, str] = {}
 
-    def model(self, kind: type[BaseModel], data: Any, prefix: str) -> Any:
+    def model(self, kind: type[BaseModel], data: Any, prefix: str, *, context: Any = None) -> Any:
         if not isinstance(data, dict):
             self.faults.append(Fault(prefix, "must be a table", f"write [{prefix}]"))
             return None
         try:
-            return kind.model_validate(data)
+            return kind.model_validate(data, context=context)
         except ValidationError as error:
             self.faults.extend(_pydantic_faults(prefix, error, list(kind.model_fields)))
             return None
@@ -257,7 +268,7 @@ class _Reader:
         settings = None
         if adapter is not None and isinstance(data, dict):
             own = {name: value for name, value in data.items() if name not in InstrumentSection.model_fields}
-            settings = self.model(adapter.Settings, own, key)
+            settings = self.model(adapter.Settings, own, key, context={"folder": self.folder})
         channels: list[Channel] = []
         requests: list[ChannelRequest] = []
         listed = data.get("channel", []) if isinstance(data, dict) else []
@@ -270,7 +281,13 @@ class _Reader:
             self._unique(section.name, f"{key}.name", "instrument ")
         if section is None or adapter is None or settings is None:
             return None
-        return InstrumentPlan(section.name, adapter, settings, requests, channels)
+        plan = InstrumentPlan(section.name, adapter, settings, requests, channels)
+        try:
+            adapter(section.name, settings, requests, Collector(SystemClock()))
+        except BadInput as error:
+            where = f"{key}.{error.where}" if error.where else key
+            self.faults.append(Fault(where, error.what, error.right))
+        return plan
 
     def _adapter(self, data: Any, key: str) -> type[Adapter] | None:
         name = data.get("adapter") if isinstance(data, dict) else None
@@ -333,7 +350,9 @@ class _Reader:
             or (limit(f"instruments.{role}") if role else "")
         )
         try:
-            accuracy = Accuracy.parse(text, unit=unit) if unit is not None else Accuracy.parse(text)
+            resolution = section.resolution or (instrument.resolution if instrument else None)
+            span = section.full_scale or (instrument.full_scale if instrument else None)
+            accuracy = Accuracy.parse(text, unit=unit, resolution=resolution, span=span)
         except BadInput as error:
             self.faults.append(Fault(f"{key}.accuracy", error.what, error.right))
         if role is None or unit is None or accuracy is None:
@@ -358,11 +377,18 @@ class _Reader:
 
 
 def _calibration(section: ChannelSection, instrument: InstrumentSection | None) -> Calibration:
-    calibrated, due, certificate = section.calibrated, section.due, section.certificate
-    if instrument is not None:
-        calibrated, due = calibrated or instrument.calibrated, due or instrument.due
-        certificate = certificate or instrument.certificate
-    return Calibration(calibrated, due, certificate, section.gain, section.offset)
+    """The channel's own facts, else the instrument's. Raises BadInput for a correction that cannot be applied."""
+    whole = instrument or section
+    return Calibration(
+        calibrated=section.calibrated or whole.calibrated,
+        due=section.due or whole.due,
+        certificate=section.certificate or whole.certificate,
+        gain=section.gain,
+        offset=section.offset,
+        table=tuple(section.calibration_table),
+        uncertainty=section.calibration_uncertainty,
+        by=section.calibrated_by or whole.calibrated_by,
+    )
 
 
 def parse_config(text: str, file: Path) -> tuple[BenchConfig | None, list[Fault]]:
@@ -371,7 +397,7 @@ def parse_config(text: str, file: Path) -> tuple[BenchConfig | None, list[Fault]
         document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         return None, [Fault(_line_of(str(error)), f"not TOML: {error}", "see toml.io for the grammar")]
-    reader = _Reader(document)
+    reader = _Reader(document, file.parent)
     reader.unknown_tables()
     sections = {name: reader.section(name) for name in SECTIONS}
     plans = [

@@ -212,7 +212,7 @@ class Bench:
         for index, raw in enumerate(batch.readings):
             reading = self.interpreter.reading(raw, seq + index)
             self.live.channels[raw.channel].take(reading, raw.value, raw.mono_ns)
-            self.alarms.reading(reading)
+            self.alarms.reading(reading, self.interpreter.atmosphere_pa)
             if self.session is not None:
                 self.session.reading(reading)
             if index % 500 == 499:

@@ -65,6 +65,10 @@ class Intake:
 
     async def put(self, readings: Sequence[Raw], committed: Callable[[], None] | None = None) -> None:
         """Take readings; waits while too many are pending."""
+        if not readings:
+            if committed is not None:
+                committed()
+            return
         while self._waiting >= MOST_WAITING:
             self._room.clear()
             await self._room.wait()
