@@ -193,12 +193,19 @@ def test_other_units_or_paper_are_refused():
         ("rise 0.6 Pa/min", "rise 4.5 micron/min"),
         ("9 min 38 s and 3 coils", "9 min 38 s and 3 coils"),
         ("R134a, 650 g", "R134a, 22.9 oz"),
+        (
+            "low side 2 bar absolute (± 0.1), expected 1 to 4: normal",
+            "low side 29 psi absolute (± 1.45), expected 14.5 to 58: normal",
+        ),
+        ("vent air 10 °C ± 1 °C", "vent air 50 °F ± 1.8 °F"),
     ],
 )
 def test_sentences_are_restated_in_us_units(text, expected):
     """1 Pa is 7.50062 micron, 1 psi 6.894757 kPa, 1 oz 28.34952 g (NIST SP 811, B.8)."""
     assert restated(text, System.US) == expected
-    assert restated(text, System.SI) == text
+    assert restated(text, System.SI) == text.replace(
+        "2 bar absolute (± 0.1), expected 1 to 4", "200 kPa absolute (± 10), expected 100 to 400"
+    )
 
 
 def test_figures_in_us_units():

@@ -122,7 +122,11 @@ def _verdict(said: SaidVerdict, system: System) -> dict[str, Any]:
     verdict = said.verdict
     watch, outcome, finding = verdict["watch"], verdict["verdict"], verdict["finding"]
     evidence: Mapping[str, Mapping[str, Any]] = verdict.get("evidence", {})
-    rows = {name: _figure(name, figure, system) for name, figure in evidence.items()}
+    rows = {
+        name: _figure(name, figure, system)
+        for name, figure in evidence.items()
+        if system is System.SI or figure["unit"] != "mbar*L/s"
+    }
     names = [name for name in KEY_FIGURES.get(watch, ()) if name in rows]
     return {
         "name": WATCHES.get(watch, sentence(watch)),
@@ -247,7 +251,8 @@ def _instruments(record: SessionRecord) -> list[Row]:
     day = date.fromisoformat((record.closed.time if record.closed else record.started)[:10])
     rows = []
     for instrument in record.instruments:
-        facts = " ".join(str(fact) for fact in instrument.facts.values())
+        said_facts = [str(fact) for fact in instrument.facts.values()]
+        facts = " ".join(fact for fact in said_facts if "/" not in fact)  # a port's name is of no use later
         for said in instrument.channels:
             name = f"{instrument.name or 'unnamed'} {f'({facts})' if facts else ''}".strip()
             calibration = said.get("calibration", {})
@@ -283,7 +288,7 @@ def _settings(record: SessionRecord, system: System) -> list[Row]:
         except ValueError:
             values = dict(given)
         for name, value in values.items():
-            if value in (None, "", [], {}):
+            if value in (None, "", [], {}, ()):
                 continue
             entry = table.get(f"{watch}.{name}") or table.get(f"running.{name}")
             source = "set for this session" if name in given else f"default; {entry.source}" if entry else "default"
@@ -304,16 +309,14 @@ def _bare(name: str) -> str:
 
 
 def _setting(name: str, value: Any, entry: Limit | None, system: System) -> str:
-    suffix = name.rpartition("_")[2]
-    unit = entry.unit if entry is not None and not isinstance(value, list | dict | str) else _SUFFIX.get(suffix, "")
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        return (
-            ", ".join(map(str, value))
-            if isinstance(value, list)
-            else ("yes" if value else "no")
-            if isinstance(value, bool)
-            else str(value)
-        )
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, list | tuple | dict):
+        plain = not isinstance(value, dict) and all(isinstance(each, str | int) for each in value)
+        return ", ".join(map(str, value)) if plain else f"a table of {len(value)} rows, kept in session.json"
+    if not isinstance(value, int | float):
+        return str(value)
+    unit = entry.unit if entry is not None else _SUFFIX.get(name.rpartition("_")[2], "")
     return quantity(float(value), unit, system, name)
 
 

@@ -59,6 +59,10 @@ _SI: dict[str, Shown] = {
     "L": Shown("L", _by(1.0)),
     "m": Shown("m", _by(1.0)),
     "J/kg": Shown("kJ/kg", _by(1e-3)),
+    "g/a": Shown("g a year", _by(1.0)),
+    "bar": Shown("kPa", _by(100.0)),
+    "mbar*L/s": Shown("mbar·L/s", _by(1.0)),
+    "ohm": Shown("Ω", _by(1.0)),
 }
 _US: dict[str, Shown] = {
     "Pa": Shown("micron", _by(_MICRON)),
@@ -75,6 +79,9 @@ _US: dict[str, Shown] = {
     "L": Shown("in³", _by(1e-3 / 0.0254**3)),
     "m": Shown("ft", _by(1.0 / 0.3048)),
     "J/kg": Shown("BTU/lb", _by(1.0 / 2326.0)),
+    "g/a": Shown("oz a year", _by(_OZ * 1e-3)),
+    "bar": Shown("psi", _by(1e5 * _PSI)),
+    "ohm": Shown("Ω", _by(1.0)),
 }
 _SPELLINGS = {
     "Pa m3/s": "Pa*m3/s",
@@ -84,7 +91,16 @@ _SPELLINGS = {
     "l": "L",
     "litres": "L",
 }
-_LOOP = ("low_side", "high_side", "discharge_pressure", "suction_pressure", "atmosphere", "ambient_pa", "barometer")
+_LOOP = (
+    "static",
+    "low_side",
+    "high_side",
+    "discharge_pressure",
+    "suction_pressure",
+    "atmosphere",
+    "ambient_pa",
+    "barometer",
+)
 
 
 def shown_unit(unit: str, system: System, name: str = "") -> Shown:
@@ -138,19 +154,35 @@ def _scientific(value: float) -> str:
     return f"{mantissa}·10{str(int(exponent)).translate(str.maketrans('-0123456789', '⁻⁰¹²³⁴⁵⁶⁷⁸⁹'))}".replace("-", "−")
 
 
+_NUMBER = r"[-−+]?\d+(?:\.\d+)?(?:e[-+]?\d+)?"
 _UNITS_IN_TEXT = "|".join(re.escape(unit) for unit in sorted([*_SI, *_SPELLINGS], key=len, reverse=True))
-_QUANTITY = re.compile(rf"(?<![\w.])([-−+]?\d+(?:\.\d+)?(?:e[-+]?\d+)?) ?({_UNITS_IN_TEXT})(?![\w/*·])")
+_QUANTITY = re.compile(
+    rf"(?P<sign>± ?)?(?<![\w.])(?P<value>{_NUMBER}) ?(?P<unit>{_UNITS_IN_TEXT})(?![\w/*·])"
+    rf"(?P<absolute> absolute)?(?: \(± (?P<half>{_NUMBER})\))?(?P<range>, expected (?P<low>{_NUMBER}) to (?P<high>{_NUMBER}))?"
+)
 
 
 def restated(text: str, system: System) -> str:
-    """A sentence with its SI quantities in the reader's units."""
-    if system is System.SI:
-        return text
+    """A sentence with its quantities in the reader's units; numbers that share a unit (`± 0.09`, `expected 2.6 to 4.4`) too."""
 
     def turn(found: re.Match[str]) -> str:
-        value = float(found[1].replace("−", "-"))
-        shown = shown_unit(found[2], system)
-        result = shown.of(value)
-        return f"{float(f'{result:.3g}'):g} {shown.text}"
+        unit = _SPELLINGS.get(found["unit"], found["unit"])
+        if system is System.SI and unit != "bar":
+            return found[0]
+        shown = shown_unit(unit, system)
+        sign = found["sign"] or ""
+        said = f"{sign}{_short(found['value'], shown, spread=bool(sign))} {shown.text}{found['absolute'] or ''}"
+        if found["half"]:
+            said += f" (± {_short(found['half'], shown, spread=True)})"
+        if found["range"]:
+            said += f", expected {_short(found['low'], shown)} to {_short(found['high'], shown)}"
+        return said
 
     return _QUANTITY.sub(turn, text)
+
+
+def _short(number_text: str, shown: Shown, *, spread: bool = False) -> str:
+    """Three digits; a spread of temperatures has no zero to move."""
+    value = float(number_text.replace("−", "-"))
+    turned = shown.of(value) - (shown.of(0.0) if spread else 0.0)
+    return f"{float(f'{turned:.3g}'):g}" if abs(turned) < 1000 else f"{float(f'{turned:.4g}'):g}"
