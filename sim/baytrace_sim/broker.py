@@ -18,6 +18,8 @@ from baytrace.measure.faults import BadInput, EnvironmentFailed
 
 _MOST_WAITING = 1000
 _PATIENCE_S = 3.0
+_CLOSING_S = 0.1
+"""The broker does not wait until its connections are closed (real seconds)."""
 log = logging.getLogger(__name__)
 
 
@@ -57,7 +59,9 @@ async def embedded_broker() -> AsyncIterator[Address]:
     try:
         yield Address("127.0.0.1", port)
     finally:
+        await asyncio.sleep(_CLOSING_S)
         await broker.shutdown()
+        await asyncio.sleep(_CLOSING_S)
 
 
 class Publisher:
