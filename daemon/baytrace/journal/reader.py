@@ -222,8 +222,8 @@ class JournalReader:
         if not rows:
             return None
         ids, firsts, _, walls, boots, counts, digests, payloads = zip(*rows, strict=True)
-        before = db.execute("SELECT digest FROM commits WHERE id = ?", (ids[0] - 1,)).get
-        before = before or db.execute("SELECT digest FROM blocks WHERE last_commit = ?", (ids[0] - 1,)).get
+        before = db.execute("SELECT digest FROM commits WHERE id < ? ORDER BY id DESC LIMIT 1", (ids[0],)).get
+        before = before or db.execute("SELECT digest FROM blocks WHERE id < ? ORDER BY id DESC LIMIT 1", (ids[0],)).get
         stretch = from_payloads(ids[0], firsts[0], self._text(db, boots[0]), walls, counts, payloads)
         return Page(stretch, before.hex() if before else GENESIS, [digest.hex() for digest in digests])
 

@@ -1,8 +1,10 @@
 """A damaged file: set aside under another name, never deleted, and what can be read of it taken over as it was.
 
 Rows are read one by one; one that cannot be read, or whose payload is not what its digest says, is a hole. Commit and
-sequence numbers stay, so a hole shows as missing numbers; the account returned here becomes a `salvaged` event, and
-`verify` accepts exactly the holes such an event names.
+sequence numbers stay, so a hole shows as missing numbers. Behind the first hole the digests are worked out anew, for what
+they were built on is lost; the old ones stand in the file set aside. As nobody can know how many commits were lost at the
+end, `LEAP` numbers are left out before storing goes on: no number is ever given twice. The account returned here becomes a
+`salvaged` event, and `verify` accepts exactly the holes such an event names.
 """
 
 from __future__ import annotations
@@ -24,6 +26,7 @@ from baytrace.journal.stretch import Stretch, from_payloads
 from baytrace.measure.faults import EnvironmentFailed, VerificationFailed
 from baytrace.measure.instant import format_instant
 
+LEAP = 1_000_000
 _BEYOND = 1 << 40
 _PAGE = 4096
 
@@ -55,7 +58,8 @@ def salvage(aside: Path, db: apsw.Connection) -> dict[str, Any]:
                 taken.block(row, boots)
             for row in _rows(source, "SELECT * FROM commits WHERE id >= ? ORDER BY id LIMIT 1"):
                 taken.commit(row, boots)
-            for row in _readable(source, "SELECT key, value FROM state"):
+            taken.names_of_channels(_readable(source, "SELECT version, name, seq FROM channels"))
+            for row in _readable(source, "SELECT key, value FROM state WHERE key != 'clean_end'"):
                 db.execute("INSERT OR REPLACE INTO state VALUES(?, ?)", row)
             for row in _readable(source, "SELECT * FROM outbox"):
                 db.execute("INSERT OR REPLACE INTO outbox VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?)", row)
@@ -96,8 +100,10 @@ class _Taken:
     def __init__(self, db: apsw.Connection) -> None:
         self._db = db
         self._commit = self._seq = self._readings = self._events = 0
-        self._digest = GENESIS
+        self._digest = self._original = GENESIS
+        self._rechained = 0
         self._holes: list[list[int]] = []
+        self._channels: dict[str, str] = {}
 
     def account(self) -> dict[str, Any]:
         return {
@@ -105,50 +111,60 @@ class _Taken:
             "events": self._events,
             "last_commit": self._commit,
             "last_seq": self._seq,
-            "holes": self._holes,
+            "holes": [*self._holes, [self._commit + 1, self._commit + LEAP]],
+            "rechained_from": self._rechained,
+            "channels": self._channels,
         }
 
     def block(self, row: Any, boots: dict[int, str]) -> None:
-        """A sealed block whose payloads lead from its first digest to its last; else it stays a hole."""
+        """A sealed block whose payloads lead from its own first digest to its last; else it stays a hole."""
         try:
             commit, _, first, _, boot, _, previous, digest, *parts = row
             stretch = sealing.unseal(commit, first, boots[boot], sealing.Sealed(*parts))
-            reached = _reached(stretch, previous.hex())
+            sound = _reached(stretch, previous.hex()) == digest.hex()
         except (VerificationFailed, KeyError, TypeError, ValueError, AttributeError):
             return
-        if reached == digest.hex() and commit > self._commit:
-            self._enter(stretch, previous.hex(), digest.hex())
-            marks = ", ".join("?" * len(row))
-            self._db.execute(f"INSERT INTO blocks VALUES({marks})", (*row[:4], self._name(boots[boot]), *row[5:]))
-            self._db.executemany("INSERT INTO spans VALUES(?, ?, ?, ?)", spans(stretch))
+        if not sound or commit <= self._commit:
+            return
+        before = self._digest
+        self._enter(stretch, digest.hex(), _reached(stretch, before))
+        values = (*row[:4], self._name(boots[boot]), row[5], bytes.fromhex(before), bytes.fromhex(self._digest), *parts)
+        self._db.execute(f"INSERT INTO blocks VALUES({', '.join('?' * len(values))})", values)
+        self._db.executemany("INSERT INTO spans VALUES(?, ?, ?, ?)", spans(stretch))
 
     def commit(self, row: Any, boots: dict[int, str]) -> None:
         """A commit whose payload is well formed, and what its digest says where the digest before it is known."""
         try:
-            commit, first, last, wall_ns, boot, readings, _, _, digest, payload = row
+            commit, first, last, wall_ns, boot, _, _, _, digest, payload = row
             link = Link(commit, first, last, wall_ns, boots[boot], digest.hex())
-            columns, lines = split_payload(payload)
+            columns, _ = split_payload(payload)
             stretch = from_payloads(commit, first, boots[boot], [wall_ns], [columns.size], [payload])
         except (VerificationFailed, KeyError, TypeError, ValueError, AttributeError):
             return
-        neighbour = commit == self._commit + 1
-        if (
-            commit <= self._commit
-            or stretch.last != last
-            or (neighbour and digest_of(self._digest, link, payload) != link.digest)
-        ):
+        if commit <= self._commit or first <= self._seq or stretch.last != last:
             return
-        del lines, readings
-        self._enter(stretch, self._digest if neighbour else "", link.digest)
+        if commit == self._commit + 1 and digest_of(self._original, link, payload) != link.digest:
+            return
+        self._enter(stretch, link.digest, digest_of(self._digest, link, payload))
         low_ns, high_ns = _range(columns)
+        values = (commit, first, last, wall_ns, self._name(boots[boot]), columns.size, low_ns, high_ns)
         self._db.execute(
-            "INSERT INTO commits VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            (commit, first, last, wall_ns, self._name(boots[boot]), columns.size, low_ns, high_ns, digest, payload),
+            "INSERT INTO commits VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", (*values, bytes.fromhex(self._digest), payload)
         )
 
-    def _enter(self, stretch: Stretch, previous: str, digest: str) -> None:
-        if stretch.commit != self._commit + 1 or previous != self._digest:
+    def names_of_channels(self, rows: Iterator[Any]) -> None:
+        """Names whose declarations were lost: taken on the damaged file's word, and said so in the account."""
+        for version, name, seq in rows:
+            if not self._db.execute("SELECT count(*) FROM channels WHERE version = ?", (version,)).get:
+                self._db.execute("INSERT INTO channels VALUES(?, ?, ?)", (version, name, seq))
+                self._channels[str(version)] = name
+
+    def _enter(self, stretch: Stretch, original: str, digest: str) -> None:
+        """Goes on from here; `original` is the digest it had, `digest` the one it has behind what was taken over."""
+        if stretch.commit != self._commit + 1:
             self._holes.append([self._commit + 1, stretch.commit - 1])
+        if original != digest and not self._rechained:
+            self._rechained = stretch.commit
         for seq, line in zip(stretch.event_seqs().tolist(), stretch.lines, strict=True):
             event = event_from_line(line, seq)
             self._db.execute(
@@ -160,7 +176,8 @@ class _Taken:
                     "INSERT OR REPLACE INTO channels VALUES(?, ?, ?)",
                     (event.data["version"], event.data["channel"]["name"], stretch.first),
                 )
-        self._commit, self._seq, self._digest = stretch.last_commit, stretch.last, digest
+        self._commit, self._seq = stretch.last_commit, stretch.last
+        self._digest, self._original = digest, original
         self._readings += stretch.columns.size
         self._events += len(stretch.lines)
 

@@ -64,7 +64,7 @@ class Sealer:
         ids, firsts, walls, boots, counts, digests, payloads = zip(*rows, strict=True)
         stretch = from_payloads(ids[0], firsts[0], str(boots[0]), walls, counts, payloads)
         sealed = sealing.seal(stretch)
-        before = db.execute("SELECT digest FROM blocks WHERE last_commit = ?", (ids[0] - 1,)).get
+        before = db.execute("SELECT digest FROM blocks ORDER BY id DESC LIMIT 1").get
         with db:
             db.execute(
                 "INSERT INTO blocks VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",

@@ -8,6 +8,7 @@ Stamps are tried in the order of arrival and channel by channel, and the smaller
 from __future__ import annotations
 
 import struct
+import zlib
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -19,6 +20,7 @@ from baytrace.journal.stretch import Ints, Stretch
 from baytrace.measure.faults import VerificationFailed
 
 _LAST = struct.Struct("<IIq")
+_SUM = struct.Struct("<I")
 _SIZE = struct.Struct("<Q")
 _BY_ARRIVAL, _BY_CHANNEL = b"\x00", b"\x01"
 
@@ -36,7 +38,7 @@ class Sealed(NamedTuple):
 def seal(stretch: Stretch) -> Sealed:
     """Raises VerificationFailed when the payloads would not be rebuilt as they were (then it must not be sealed)."""
     lines = b"\n".join(stretch.lines)
-    sealed = Sealed(_heads(stretch), _SIZE.pack(len(lines)) + squeeze(lines), _body(stretch.columns))
+    sealed = _summed(Sealed(_heads(stretch), _SIZE.pack(len(lines)) + squeeze(lines), _body(stretch.columns)))
     again = unseal(stretch.commit, stretch.first, stretch.boot, sealed)
     if again.payloads() != stretch.payloads() or again.wall_ns.tolist() != stretch.wall_ns.tolist():
         raise VerificationFailed(f"commits {stretch.commit} to {stretch.last_commit} cannot be sealed without loss")
@@ -45,6 +47,8 @@ def seal(stretch: Stretch) -> Sealed:
 
 def unseal(commit: int, first: int, boot: str, sealed: Sealed) -> Stretch:
     """Raises VerificationFailed when the parts make no sense."""
+    if _summed(sealed).heads != sealed.heads:
+        raise VerificationFailed(f"the sealed block of commit {commit} was changed")
     try:
         columns = _columns(Source(sealed.body))
         readings, events, late = _counts(sealed.heads)
@@ -56,7 +60,18 @@ def unseal(commit: int, first: int, boot: str, sealed: Sealed) -> Stretch:
     except (ValueError, struct.error, IndexError, MemoryError, OverflowError) as error:
         raise VerificationFailed(f"the sealed block of commit {commit} is damaged ({error})") from None
     wall_ns = late + _expected(readings, columns.wall_ns)
+    if heads_of(sealed.heads) != (int(readings[-1]), int(events[-1]), int(wall_ns[-1])):
+        raise VerificationFailed(f"the sealed block of commit {commit} says two things of its last commit")
     return Stretch(commit, first, boot, readings, events, wall_ns, columns, lines)
+
+
+def _summed(sealed: Sealed) -> Sealed:
+    """With the CRC-32 over all parts in its place: a byte that alters nothing when read is noticed, too."""
+    heads, start, end = sealed.heads, _LAST.size, _LAST.size + _SUM.size
+    total = 0
+    for piece in (heads[:start], heads[end:], sealed.lines, sealed.body):
+        total = zlib.crc32(piece, total)
+    return sealed._replace(heads=heads[:start] + _SUM.pack(total) + heads[end:])
 
 
 def heads_of(heads: bytes) -> tuple[int, int, int]:
@@ -78,12 +93,12 @@ def _expected(readings: Ints, wall_ns: Ints) -> Ints:
 def _heads(stretch: Stretch) -> bytes:
     late = stretch.wall_ns - _expected(stretch.readings, stretch.columns.wall_ns)
     last = _LAST.pack(int(stretch.readings[-1]), int(stretch.events[-1]), int(stretch.wall_ns[-1]))
-    return last + encode_ints(stretch.readings) + encode_ints(stretch.events) + encode_ints(late)
+    return last + bytes(_SUM.size) + encode_ints(stretch.readings) + encode_ints(stretch.events) + encode_ints(late)
 
 
 def _counts(heads: bytes) -> tuple[Ints, Ints, Ints]:
     source = Source(heads)
-    source.take(_LAST.size)
+    source.take(_LAST.size + _SUM.size)
     readings, events, late = decode_ints(source), decode_ints(source), decode_ints(source)
     if not source.done() or not len(readings) == len(events) == len(late) > 0:
         raise ValueError("the head of a block does not fit")

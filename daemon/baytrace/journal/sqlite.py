@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import shutil
 import uuid
@@ -17,7 +18,7 @@ from baytrace.journal import schema
 from baytrace.journal.jobs import Append, Change, NamedColumns
 from baytrace.journal.lock import DirectoryLock
 from baytrace.journal.reader import JournalReader
-from baytrace.journal.salvage import salvage, set_aside
+from baytrace.journal.salvage import LEAP, salvage, set_aside
 from baytrace.journal.store import Link, Receipt
 from baytrace.journal.writer import Writer, WriterStopped
 from baytrace.measure.clock import Clock
@@ -25,7 +26,7 @@ from baytrace.measure.faults import BadInput, EnvironmentFailed
 from baytrace.measure.instant import format_instant
 from baytrace.measure.reading import Event, Raw
 
-_CLEAN = "clean_end"
+_CLEAN, _UNTOLD = "clean_end", "salvage_untold"
 
 
 def new_boot() -> str:
@@ -52,25 +53,24 @@ def open_journal(directory: Path | str, *, clock: Clock, boot: str | None = None
         raise EnvironmentFailed(f"{directory}: {error.strerror}; name a directory that can be made") from None
     lock = DirectoryLock(directory)
     try:
-        db, told = _opened(directory, clock)
+        db = _opened(directory, clock)
         journal = SqliteJournal(directory, db, lock, clock, boot)
     except BaseException:
         lock.release()
         raise
-    if told is not None:
-        try:
-            journal.append([], [Event(clock.wall_ns(), clock.mono_ns(), "salvaged", "", told)]).result()
-        except BaseException:
-            journal.close()
-            raise
+    try:
+        journal.tell_salvage()
+    except BaseException:
+        journal.close()
+        raise
     return journal
 
 
-def _opened(directory: Path, clock: Clock) -> tuple[apsw.Connection, dict[str, Any] | None]:
-    """The writing connection, and the account of a salvage if one was needed."""
+def _opened(directory: Path, clock: Clock) -> apsw.Connection:
+    """The writing connection; the account of a salvage waits in the state until its event is durable."""
     path = directory / schema.FILE
     try:
-        return _prepared(path, clock), None
+        return _prepared(path, clock)
     except schema.Damaged as damage:
         aside = set_aside(directory, clock.wall_ns())
         db = _prepared(path, clock)
@@ -79,7 +79,9 @@ def _opened(directory: Path, clock: Clock) -> tuple[apsw.Connection, dict[str, A
         except BaseException:
             db.close()
             raise
-        return db, {"why": str(damage), "kept": aside.name, **told}
+        told = {"why": str(damage), "kept": aside.name, **told}
+        db.execute("INSERT OR REPLACE INTO state VALUES(?, ?)", (_UNTOLD, json.dumps(told).encode()))
+        return db
 
 
 def _prepared(path: Path, clock: Clock) -> apsw.Connection:
@@ -109,7 +111,7 @@ class SqliteJournal(JournalReader):
 
     def __init__(self, directory: Path, db: apsw.Connection, lock: DirectoryLock, clock: Clock, boot: str) -> None:
         self.boot = boot
-        self._lock = lock
+        self._lock, self._clock = lock, clock
         self._closed = False
         try:
             super().__init__(directory)
@@ -170,6 +172,15 @@ class SqliteJournal(JournalReader):
 
     # ------------------------------------------------------------------ keeping it
 
+    def tell_salvage(self) -> None:
+        """Append the `salvaged` event of a salvage nobody was told of yet. Raises EnvironmentFailed."""
+        untold = self.state_get(_UNTOLD)
+        if untold is not None:
+            self._writer.leap(LEAP)
+            event = Event(self._clock.wall_ns(), self._clock.mono_ns(), "salvaged", "", json.loads(untold))
+            self.append([], [event]).result()
+            self.state_set(_UNTOLD, None).result()
+
     def head(self) -> Link | None:
         return self._writer.head
 
@@ -196,6 +207,7 @@ class SqliteJournal(JournalReader):
             "wal_large": _size(Path(f"{self._path}-wal")) > schema.WAL_LIMIT,
             "free_bytes": _free(self.directory),
             "sealed_fraction": sealed / (sealed + staged) if sealed + staged else 0.0,
+            "sealing_due": writer.sealer.due(),
             "sqlite_version": apsw.sqlite_lib_version(),
         }
 

@@ -62,7 +62,7 @@ class _Check:
         self._breaks: list[tuple[int, int]] = []
         self._owned: set[tuple[int, int]] = set()
         self._channels: dict[int, str] = {}
-        self._spans: dict[int, set[tuple[int, int, int, int]]] = {}
+        self._used: set[int] = set()
 
     def run(self) -> None:
         report = self._report
@@ -78,10 +78,11 @@ class _Check:
         for page in self._journal.pages():
             stretch = page.stretch
             block = blocks.get(stretch.commit) if not page.digests else None
-            if stretch.commit != self._commit + 1 or page.previous != self._digest:
+            if page.previous != self._digest:
+                report.fault(f"commit {stretch.commit} does not follow from commit {self._commit}")
+            if hole := stretch.commit != self._commit + 1:
                 self._breaks.append((self._commit + 1, stretch.commit - 1))
-                self._digest = page.previous
-            self._links(page, trusted=stretch.commit == self._commit + 1)
+            self._links(page, self._seq if not hole else stretch.first - 1)
             if block is not None and (
                 block[1:5] != (stretch.last_commit, stretch.first, stretch.last, stretch.columns.size)
                 or block[6].hex() != self._digest
@@ -92,14 +93,10 @@ class _Check:
         self._derived(after)
         self._weigh_breaks()
 
-    def _links(self, page: Page, *, trusted: bool) -> None:
-        before = self._seq if trusted else page.stretch.first - 1
+    def _links(self, page: Page, before: int) -> None:
+        """Each link of a page; `before` is the sequence number it must follow."""
         for link, payload in linked(page):
-            if (
-                page.digests
-                and digest_of(self._digest, link, payload) != link.digest
-                and (trusted or link.commit != page.stretch.commit)
-            ):
+            if digest_of(self._digest, link, payload) != link.digest:
                 self._report.fault(f"commit {link.commit} (sequence numbers {link.first} to {link.last}) was changed")
             if link.first != before + 1:
                 self._report.fault(f"commit {link.commit} starts at {link.first}, but the one before ended at {before}")
@@ -117,11 +114,8 @@ class _Check:
                 self._channels[event.data["version"]] = event.data["channel"]["name"]
             elif event.kind == "salvaged":
                 self._owned.update((first, last) for first, last in event.data["holes"])
-        unknown = set(np.unique(stretch.columns.version).tolist()) - set(self._channels)
-        if unknown:
-            self._report.fault(
-                f"commits {stretch.commit} to {stretch.last_commit} hold readings of undeclared channel versions {sorted(unknown)}"
-            )
+                self._channels.update({int(version): name for version, name in event.data["channels"].items()})
+        self._used.update(np.unique(stretch.columns.version).tolist())
 
     def _derived(self, until: int) -> None:
         """The tables made for quick reading say the same as the payloads."""
@@ -135,6 +129,8 @@ class _Check:
             names = dict(db.execute("SELECT version, name FROM channels WHERE seq <= ?", (until,)))
             listed = set(db.execute("SELECT version, low_ns, block, high_ns FROM spans"))
             blocks = [row[0] for row in db.execute("SELECT id FROM blocks ORDER BY id")]
+        if unknown := self._used - set(self._channels):
+            self._report.fault(f"there are readings of channel versions never declared: {sorted(unknown)}")
         if names != self._channels:
             self._report.fault("the table of channels does not say what their declarations say")
         true = {span for block in blocks for span in spans(self._journal._block(block))}  # noqa: SLF001
@@ -155,8 +151,4 @@ class _Check:
                 self._report.holes.append(hole)
             else:
                 first, last = hole
-                self._report.fault(
-                    f"commits {first} to {last} are missing"
-                    if last >= first
-                    else f"commit {first} does not follow from the one before"
-                )
+                self._report.fault(f"commits {first} to {last} are missing")

@@ -55,6 +55,7 @@ class Writer:
         self._path, self._clock, self._boot = path, clock, boot
         self._db: apsw.Connection | None = db
         self._waiting: deque[Append | Change] = deque()
+        self._in_hand: Sequence[Append | Change] = ()
         self._size = 0
         self._arrived = threading.Condition()
         self._stopping = False
@@ -95,6 +96,11 @@ class Writer:
             self._arrived.notify()
         self._thread.join()
 
+    def leap(self, numbers: int) -> None:
+        """Leave out so many commit and sequence numbers: before the first append, when some may have been given and lost."""
+        now = self._head or Link(0, 0, 0, 0, "", GENESIS)
+        self._head = now._replace(commit=now.commit + numbers, last=now.last + numbers)
+
     @property
     def head(self) -> Link | None:
         return self._head
@@ -112,13 +118,14 @@ class Writer:
     def _run(self) -> None:
         try:
             while group := self._next_group():
+                self._in_hand = group
                 self._store(group)
             self._leave()
         except BaseException as error:
             log.exception("the journal's writer failed")
             with self._arrived:
                 self._ended = error
-                left, self._waiting = list(self._waiting), deque()
+                left, self._waiting = [*self._in_hand, *self._waiting], deque()
             stopped = WriterStopped(f"{self._path}: the journal's writer failed: {error!r}")
             for job in left:
                 _fail(job, stopped)
