@@ -167,10 +167,14 @@ def batches(table: Table, rng: np.random.Generator, count: int, bound: float) ->
     three = [replace(draw(rng), leak=3.0 * bound, seconds=float(rng.uniform(300, 2400))) for _ in range(count)]
     passed = [judged(hold, rng).finding == "tight" for hold in three]
     table.row("leak of just 3 limits passes", count, share(passed), 0.0, at_least=False)
-    wet = [replace(draw(rng), leak=0.0, vapour=float(rng.uniform(100, 2000))) for _ in range(2 * count)]
-    table.row(
-        "water alone called leak", 2 * count, share("leak" in judged(h, rng).finding for h in wet), 0.01, at_least=False
-    )
+    for measured in (True, False):
+        wet = [
+            replace(draw(rng), leak=0.0, vapour=float(rng.uniform(100, 2000)), measured=measured)
+            for _ in range(2 * count)
+        ]
+        words = "measured" if measured else "not measured"
+        called = share("leak" in judged(hold, rng).finding for hold in wet)
+        table.row(f"water alone called leak, temperature {words}", 2 * count, called, 0.01, at_least=False)
     clean = [replace(draw(rng), leak=0.0, vapour=0.0, seconds=901.0) for _ in range(count)]
     table.row(
         "clean loop is tight at 15 min",

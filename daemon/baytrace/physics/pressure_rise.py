@@ -223,7 +223,8 @@ def _conclude(
     rate, vapour = float(least.rate[0]), float(least.vapour[0])
     factor = coverage_factor(problem.time_s.size, scatter.memory, PARAMETERS)
     spans = _profile(look, problem, coarse, peaks, scatter.sigma, factor)
-    systematic = _systematic_rate(problem, gauge, thermal, vapour)
+    risen = min(vapour + rate * problem.span_s, problem.most_vapour)
+    systematic = _systematic_rate(problem, gauge, thermal, risen)
     gain = gauge.gain_uncertainty
     step = float(np.median(np.diff(problem.time_s)))
     return RiseFit(
@@ -333,16 +334,16 @@ def _both_spans(look: _Look, candidates: Candidates, level: Array) -> tuple[rise
     return rise_solver.rate_span(normal, most, level), rise_solver.vapour_span(normal, most, level)
 
 
-def _systematic_rate(problem: Problem, gauge: Gauge, thermal: Thermal, vapour: float) -> float:
+def _systematic_rate(problem: Problem, gauge: Gauge, thermal: Thermal, risen: float) -> float:
     """Standard uncertainty of the rate (Pa/s) that scatter cannot show: the display's step at either end, and the unseen
-    drift of temperature, on the gas as T and on the vapour as saturation, as a pool may be there.
+    drift of temperature, on the gas as T and on what has risen as saturation, as it may stand over a pool.
     """
     step = gauge.resolution / math.sqrt(6.0)
     warmth = 0.0
     if thermal.drift_k > 0.0:
         at = float(problem.pressure[-1])
         warmth = at * thermal.drift_k / thermal.level_k
-        warmth += vapour * moisture.sensitivity(thermal.level_k) * thermal.drift_k
+        warmth += risen * moisture.sensitivity(thermal.level_k) * thermal.drift_k
         warmth /= math.sqrt(3.0)
     return math.hypot(step / problem.span_s, warmth / problem.span_s, problem.extra_rate)
 

@@ -1,7 +1,8 @@
 """What a fitted hold means: JCGM 106 with the whole 95 % interval as the guard.
 
 Tight needs both: the whole interval of the rate below its limit, and vapour excluded at its limit. A leak or moisture is
-found only when the whole interval of its figure lies above the limit. Anything else is undecided.
+found only when the whole interval of its figure lies above the limit, a leak by half an interval more: calling water a
+leak tears down a sound joint. Anything else is undecided.
 """
 
 from __future__ import annotations
@@ -25,10 +26,11 @@ class Cause(StrEnum):
 
 
 class Limits(NamedTuple):
-    """Pa/s and Pa."""
+    """Pa/s and Pa; `guard` is the guard band of a leak in half-widths of its interval (JCGM 106, 8.3)."""
 
     rate: float
     vapour: float
+    guard: float = 1.0
 
 
 class Against(NamedTuple):
@@ -39,7 +41,8 @@ class Against(NamedTuple):
 
 
 def compare(rate: Estimate, vapour: Estimate, vapour_soon_high: float, limits: Limits) -> Against:
-    of_rate = "above" if rate.low > limits.rate else "below" if rate.high < limits.rate else "across"
+    surely = rate.value - limits.guard * (rate.value - rate.low)
+    of_rate = "above" if surely > limits.rate else "below" if rate.high < limits.rate else "across"
     of_vapour = "above" if vapour.low > limits.vapour else "below" if vapour_soon_high < limits.vapour else "across"
     return Against(of_rate, of_vapour)
 
