@@ -1,3 +1,4 @@
+# ruff: noqa: T201 - what it prints is the result
 """How often the intervals and verdicts of the hold are right: seeded simulated holds through the whole evacuation watch.
 
     python tests/benchmarks/hold_monte_carlo.py [--holds 600] [--seed 20261125] [--more 150]

@@ -1,3 +1,4 @@
+# ruff: noqa: T201 - what it prints is the result
 """Readings a second through the evacuation watch, and its memory over a 24 h hold.
 
     python tests/benchmarks/hold_throughput.py

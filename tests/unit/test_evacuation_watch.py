@@ -122,7 +122,7 @@ def test_evacuation_gap_in_hold_cannot_pass():
 
 def test_evacuation_gauge_taken_off_after_a_full_hold():
     """Silence after the set hold is the gauge being disconnected, and takes nothing from the verdict."""
-    following = traces.follow(traces.watch(), [r for r in traces.job(charge=False, seconds=905.0) if r])
+    following = traces.follow(traces.watch(), traces.job(charge=False, seconds=905.0))
     following.advance(traces.T0_NS + 5000 * traces.NS)
     assert following.verdict().finding == "tight"
     assert following.status().phase == "over"
@@ -150,7 +150,7 @@ def test_evacuation_pump_restarted_ends_the_hold():
 def test_evacuation_valve_opened_does_not_read_as_leak(speed):
     """A valve opened late in a hold ends it; the rush of gas is no part of the fit."""
     opened = [traces.pressure(3306.0 + s, min(60.0 + speed * s, 3e5)) for s in range(1, 200)]
-    items = [r for r in traces.job(charge=False)] + opened
+    items = traces.job(charge=False) + opened
     verdict = judged(items)
     assert verdict.finding == "tight", verdict.reasons
 

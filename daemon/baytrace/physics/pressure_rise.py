@@ -216,7 +216,7 @@ def _grid(problem: Problem, *, drying: bool) -> Candidates:
     return rise_shapes.grid(problem.span_s, problem.length_s, temperature_known=known, drying=drying)
 
 
-def _conclude(
+def _conclude(  # noqa: PLR0917 - one problem's parts
     problem: Problem, look: _Look, coarse: Candidates, found: _Found, scatter: Scatter, gauge: Gauge, thermal: Thermal
 ) -> RiseFit:
     best, least, peaks = found
@@ -295,7 +295,7 @@ class _Spans:
     tau_s: tuple[float, float]
 
 
-def _profile(
+def _profile(  # noqa: PLR0917 - one problem's parts
     look: _Look, problem: Problem, coarse: Candidates, peaks: Candidates, sigma: float, factor: float
 ) -> _Spans:
     """Extremes over every shape whose chi2 stays within its family's level: first on a ladder, then closer to each extreme.

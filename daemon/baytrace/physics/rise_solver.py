@@ -102,7 +102,7 @@ def vapour_span(n: Normal, most: Array, level: Array) -> Span:
     return _project(n.yy - level, a, b, c, u, v, zero, np.full_like(most, np.inf), 0.0, most)
 
 
-def _project(
+def _project(  # noqa: PLR0917 - one problem's parts
     rest: Array,
     a: Array,
     b: Array,

@@ -43,7 +43,7 @@ class Line(NamedTuple):
     residual_deviation: float
 
 
-def zoom(
+def zoom(  # noqa: PLR0917 - the parts of one search
     centres: Array, squares: Callable[[Array], Array], width: float, rounds: int, low: Array, high: Array
 ) -> Array:
     """Centres (k,) moved to the least `squares` of (k, 9) trials, in log space, the width quartered each round."""
@@ -65,7 +65,7 @@ def fit_rise(x: Array, y: Array, *, offset: bool = True, slope: bool = True) -> 
     def solved(time: float) -> tuple[Array, Array]:
         design = np.column_stack([*given, 1.0 - np.exp(-x / time)])
         coefficients, *_ = np.linalg.lstsq(design, y, rcond=None)
-        return coefficients, y - design @ coefficients
+        return np.asarray(coefficients, dtype=np.float64), np.asarray(y - design @ coefficients, dtype=np.float64)
 
     def squares(times: Array) -> Array:
         return np.array([[float(rest @ rest) for rest in (solved(time)[1] for time in row)] for row in times.tolist()])
@@ -75,16 +75,11 @@ def fit_rise(x: Array, y: Array, *, offset: bool = True, slope: bool = True) -> 
     grid = np.geomspace(low[0], high[0], _GRID)
     start = grid[[int(np.argmin(squares(grid[None, :])))]]
     time = float(zoom(start, squares, 0.1, 8, low, high)[0])
-    return _polished(x, y, names, given, time, solved)
+    return _polished(x, names, given, time, solved)
 
 
 def _polished(
-    x: Array,
-    y: Array,
-    names: list[str],
-    given: list[Array],
-    time: float,
-    solved: Callable[[float], tuple[Array, Array]],
+    x: Array, names: list[str], given: list[Array], time: float, solved: Callable[[float], tuple[Array, Array]]
 ) -> Rise:
     """Gauss-Newton from the valley's floor until it stands still; the last Jacobian gives the deviations."""
     for _ in range(_POLISH):

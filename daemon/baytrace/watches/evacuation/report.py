@@ -177,10 +177,12 @@ def _leak_words(watch: Evacuation, weighed: Assessment) -> list[str]:
     if watch.gas is None:
         return [said + "."]
     loss = leak.yearly_loss(flow, watch.gas, watch.settings.ambient_pa)
+    yearly = (
+        f"{loss.equal_throughput:.0f} g a year at equal throughput, {loss.laminar:.0f} g a year through a fine channel"
+    )
     return [
         f"{said}.",
-        f"As {watch.gas.name} standing at 20 degC that is {loss.equal_throughput:.0f} g a year if the same throughput leaves, "
-        + f"{loss.laminar:.0f} g a year if the leak is a fine channel (laminar flow).",
+        f"As {watch.gas.name} standing at 20 degC that is {yearly} (laminar flow).",
     ]
 
 
