@@ -15,7 +15,7 @@ import numpy as np
 from baytrace.journal import sealing
 from baytrace.journal.stretch import Stretch, from_payloads
 
-READINGS = 16_384
+READINGS = 8_192
 COMMITS = 4_096
 _PRESSING_BLOCKS = 4
 _PRESSING_EVERY_S = 1.0
