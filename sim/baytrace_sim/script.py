@@ -86,6 +86,11 @@ class Script:
         now = 0.0
         for step in steps:
             mark = step.mark if step.mark is not None else _MARKS.get(step.do, f"coil {step.coil}")
+            if step.do is Deed.CHARGE:
+                # the mark is said first, then the valve is opened
+                self.deeds.append(Timed(now, None, mark, step))
+                now += _OPENING_S
+                mark = ""
             self.deeds.append(Timed(now, step.do, mark, step))
             if step.do is Deed.CHARGE:
                 now += step.grams / step.rate_g_s + _CLOSING_S
@@ -102,4 +107,5 @@ class Script:
         return next((one for one in self.contacts if one.start_s <= time_s < one.end_s), None)
 
 
-_REACH_S, _CLOSING_S = 1.5, 6.0
+_REACH_S, _OPENING_S, _CLOSING_S = 6.0, 15.0, 20.0
+"""Seconds from a mark to the leads on the coil, to the open valve; from the shut valve to its mark."""

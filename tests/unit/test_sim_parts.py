@@ -104,7 +104,7 @@ def test_the_tank_gives_what_was_asked_and_shows_touches():
 
 
 def test_a_script_is_worked_out_in_time():
-    """Steps follow each other; a charge ends when its grams are in; a coil is touched after its mark."""
+    """Steps follow each other; the valve opens after its mark and shuts before the next; a coil is touched after its mark."""
     steps = [
         Step(do="wait", for_s=10),
         Step(do="charge", grams=100, rate_g_s=5, for_s=4),
@@ -114,12 +114,13 @@ def test_a_script_is_worked_out_in_time():
     assert [(deed.at_s, deed.mark) for deed in script.deeds] == [
         (0.0, ""),
         (10.0, "charge start"),
-        (36.0, "charge end"),
-        (40.0, "coil 2"),
+        (25.0, ""),
+        (65.0, "charge end"),
+        (69.0, "coil 2"),
     ]
     [contact] = script.contacts
     assert contact.coil == 1
-    assert contact.start_s > 40.0
+    assert contact.start_s > 69.0
     assert contact.end_s - contact.start_s == 12.0
-    assert script.contact_at(39.0) is None
+    assert script.contact_at(68.0) is None
     assert script.length_s == contact.end_s + 4.0
