@@ -135,12 +135,12 @@ def _workshop(to: Path) -> Iterator[Path]:
 
 
 def _play(journal: JournalView, started: Event, files: _Files, progress: Callable[[float], None]) -> Played:
-    last, closed = _last_seq(journal, started)
+    last = _last_seq(journal, started)
     player, folding = Player(started), SessionFold(started)
     state = started.data["interpreter"]
     atmosphere = state["atmosphere_pa"] if state["atmosphere_known"] else None
     table = TraceTable(files.spill, player.channels, started.time_ns, atmosphere)
-    trends = Trends(started.time_ns, files.spill)
+    trends = Trends(started.time_ns)
     for event in journal.events(kinds=(Kind.IDENTITY,)):
         if event.seq < started.seq:
             folding.identity(event)
@@ -176,16 +176,16 @@ def _play(journal: JournalView, started: Event, files: _Files, progress: Callabl
         record = folding.record()
         record.readings, record.chain = readings.count, chain
         readings.describe(started.session, record.channels)
-    trends.finish(player, record, closed=closed)
+    trends.finish(player, record)
     return Played(record, table, trends)
 
 
-def _last_seq(journal: JournalView, started: Event) -> tuple[int, bool]:
+def _last_seq(journal: JournalView, started: Event) -> int:
     """Where the session ends: at its close, else at the journal's newest item."""
     for event in journal.events(kinds=(Kind.SESSION_CLOSED,), session=started.session):
-        return event.seq, True
+        return event.seq
     head = journal.head()
-    return (head.last if head is not None else started.seq), False
+    return head.last if head is not None else started.seq
 
 
 def _chain(journal: JournalView, first: int, last: int, path: Path) -> ChainStretch | None:

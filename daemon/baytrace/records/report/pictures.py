@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from itertools import pairwise
-from pathlib import Path
 from typing import Any
 
 from baytrace.measure.instant import NS
@@ -85,13 +84,12 @@ def _fewer(points: list[tuple[int, float]], group: int) -> list[tuple[int, float
 class Trends:
     """Fed readings and marks of a session in order; then `finish`, then `pictures`."""
 
-    def __init__(self, start_ns: int, _spill: Path | None = None) -> None:
+    def __init__(self, start_ns: int) -> None:
         self.start_ns = start_ns
         self._trends: dict[str, _Trend] = {}
         self.marks: list[Mark] = []
         self._curves: dict[str, Curve] = {}
         self.end_ns = start_ns
-        self.closed = False
 
     def reading(self, reading: Reading) -> None:
         self.end_ns = max(self.end_ns, reading.time_ns)
@@ -103,9 +101,8 @@ class Trends:
         self.end_ns = max(self.end_ns, mark.time_ns)
         self.marks.append(mark)
 
-    def finish(self, player: Player, record: SessionRecord, *, closed: bool) -> None:
+    def finish(self, player: Player, record: SessionRecord) -> None:
         """Keep the fits the watches end with."""
-        self.closed = closed
         for name in record.plan:
             status = player.status(name)
             if status is not None and status.curve is not None and len(status.curve.times_ns):

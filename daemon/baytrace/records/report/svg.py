@@ -141,7 +141,7 @@ def _legend_rows(picture: Picture) -> list[list[tuple[int, Line | Band]]]:
     for each in named:
         if not each.name:
             continue
-        need = 44 + int(len(each.name) * LETTER * 0.52)
+        need = 44 + int(len(each.name) * LETTER * 0.6)
         if at + need > WIDTH - _RIGHT:
             rows.append([])
             at = _LEFT
