@@ -14,13 +14,13 @@ from baytrace.journal.store import Journal
 from baytrace.measure.instant import format_instant
 from baytrace.measure.reading import Reading
 from baytrace.records.vocabulary import Kind
-from baytrace.watches.alarms import AlarmSpec, Condition
+from baytrace.watches.alarms import ACTIVE, AlarmSpec, Condition
 from baytrace.watches.limits import LimitEngine, parse_rules
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-STORING = "bench-storing"
+STORING, DAMAGED, LONG_LOG = "bench-storing", "bench-journal-damaged", "bench-journal-log"
 
 
 class Recorder(Protocol):
@@ -45,6 +45,22 @@ class BenchAlarms:
                 "The journal cannot store",
                 priority="critical",
                 text="Readings are held back, not lost; look at the disk.",
+            )
+        )
+        book.define(
+            AlarmSpec(
+                DAMAGED,
+                "The journal is damaged",
+                priority="critical",
+                text="Restart the daemon: it sets the file aside and keeps what can be read.",
+            )
+        )
+        book.define(
+            AlarmSpec(
+                LONG_LOG,
+                "The journal's log grows",
+                priority="low",
+                text="Another program keeps the journal open; close it.",
             )
         )
         for channel in config.channels:
@@ -72,6 +88,13 @@ class BenchAlarms:
 
     def storing_fails(self, *, fails: bool) -> None:
         self._set(STORING, active=fails)
+
+    def journal(self, health: Mapping[str, Any]) -> None:
+        """What the journal says of itself."""
+        for alarm, key in ((DAMAGED, "damaged"), (LONG_LOG, "wal_large")):
+            active = bool(health.get(key))
+            if active != (self.engine.book.beneath(alarm) in ACTIVE):
+                self._set(alarm, active=active)
 
     def _set(self, alarm: str, *, active: bool) -> None:
         self.engine.book.condition(alarm, Condition.ALARM if active else Condition.NORMAL, self._recorder.now_ns())

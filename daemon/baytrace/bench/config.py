@@ -26,6 +26,7 @@ from baytrace.measure.faults import BadInput
 from baytrace.measure.interpret import standard_pressure
 from baytrace.measure.roles import Role
 from baytrace.measure.units import unit_for
+from baytrace.records.job_lists import read_sheet, read_steps
 from baytrace.watches.limits_table import limit
 
 NAME = r"^[A-Za-z0-9][A-Za-z0-9 ._-]{0,63}$"
@@ -56,6 +57,10 @@ class BenchSection(_Section):
     """Height above sea level, for the atmosphere where no barometer channel is read (m)."""
     keys: str = "keys"
     """Directory of the signing keys, relative to this file."""
+    steps: str = ""
+    """The shop's own list of steps (TOML), relative to this file; the built-in list where empty."""
+    sheet: str = ""
+    """The shop's own sheet of entries (TOML), relative to this file; the built-in sheet where empty."""
 
 
 class WebSection(_Section):
@@ -177,6 +182,8 @@ class BenchConfig:
     webhook: WebhookSection | None = None
     forward: ForwardSection | None = None
     presets: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    job: Mapping[str, Any] = field(default_factory=dict)
+    """The shop's own steps and sheet, where it has any."""
 
     @property
     def channels(self) -> list[Channel]:
@@ -414,10 +421,33 @@ def parse_config(text: str, file: Path) -> tuple[BenchConfig | None, list[Fault]
     limits = reader.tables("limit")
     presets = document.get("preset", {})
     reader.faults.extend(_limit_faults(limits, reader.names))
+    job, faults = _job_lists(sections["bench"], file.parent)
+    reader.faults.extend(faults)
     if reader.faults:
         return None, reader.faults
     ready = [plan for plan in plans if plan is not None]
-    return BenchConfig(file, instruments=ready, limits=limits, presets=presets, **sections), []
+    return BenchConfig(file, instruments=ready, limits=limits, presets=presets, job=job, **sections), []
+
+
+def _job_lists(section: BenchSection | None, folder: Path) -> tuple[dict[str, Any], list[Fault]]:
+    """The shop's own steps and sheet, as parsed documents a session carries."""
+    job: dict[str, Any] = {}
+    faults: list[Fault] = []
+    for name, check in (("steps", read_steps), ("sheet", read_sheet)):
+        file = getattr(section, name, "") if section is not None else ""
+        if not file:
+            continue
+        try:
+            text = (folder / file).read_text(encoding="utf-8")
+            check(text, file)
+            job[name] = tomllib.loads(text)
+        except (OSError, UnicodeDecodeError) as error:
+            faults.append(
+                Fault(f"bench.{name}", f"{file} cannot be read ({error})", "name a TOML file beside bench.toml")
+            )
+        except BadInput as error:
+            faults.append(Fault(f"bench.{name}", str(error)))
+    return job, faults
 
 
 def _limit_faults(limits: Sequence[Any], names: set[str]) -> Iterator[Fault]:

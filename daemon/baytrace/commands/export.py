@@ -30,8 +30,8 @@ class Paper(StrEnum):
 
 
 class Units(StrEnum):
-    SI = "si"
-    US = "us"
+    SI = "SI"
+    US = "US"
 
 
 def register(app: typer.Typer) -> None:

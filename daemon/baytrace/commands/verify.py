@@ -9,11 +9,12 @@ import typer
 from rich.progress import Progress
 
 from baytrace.commands._output import Json, people, print_json, table_console
+from baytrace.journal.schema import FILE as JOURNAL_FILE
 from baytrace.measure.faults import BadInput, VerificationFailed
 from baytrace.records.signing import known_keys, read_keys
 from baytrace.records.verifying import verify_journal, verify_pack
 
-SIGN = {"good": "✓", "fault": "✗", "note": "•"}
+SIGN = {"ok": "✓", "caution": "•", "fault": "✗"}
 
 
 def register(app: typer.Typer) -> None:
@@ -27,9 +28,9 @@ def register(app: typer.Typer) -> None:
         as_json: Json = False,
     ) -> int:
         """Check a pack (bag, digests, signature, chain, and its verdicts by replay) or a journal's chain. Exit 4 when it fails."""
-        if pack.is_dir():
+        if pack.is_dir() and (pack / JOURNAL_FILE).exists():
             return _journal(pack, as_json=as_json)
-        if not pack.is_file():
+        if not pack.exists():
             raise BadInput("there is no such pack", where=str(pack), right="give a trace pack or a journal's directory")
         trusted = read_keys(key or ())
         if keys is not None:

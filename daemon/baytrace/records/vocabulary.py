@@ -18,8 +18,10 @@ Watches are built with the settings in `plan`. A session id is its start as `202
 | gap | channel, from_ns, to_ns, cause |
 | stale | channel, since_ns, stale (true, false) |
 | clock_step | step_ns (wall minus expected), wall_ns, mono_ns |
+| salvaged | why, kept, readings, events, last_commit, last_seq, holes, rechained_from, channels (journal.salvage) |
 | heartbeat | (empty): time passed, and the journal could store it; every few seconds |
 | session_started | session, title, vehicle (object), refrigerant, plan ({watch: settings}), people (list), fields (object), |
+|                 | job (the shop's own steps and sheet, where it has any), |
 |                 | bench, channels ({version: channel}), interpreter (measure.interpret.Interpreter.state) |
 | mark | text, who |
 | note | text, who |
@@ -47,6 +49,7 @@ class Kind(StrEnum):
     GAP = "gap"
     STALE = "stale"
     CLOCK_STEP = "clock_step"
+    SALVAGED = "salvaged"
     HEARTBEAT = "heartbeat"
     SESSION_STARTED = "session_started"
     MARK = "mark"
