@@ -137,7 +137,8 @@ class HoldGuard:
             return None
         if self._ticks > 2 and rate > max(5.0, 8.0 * self._fastest) and tick.pressure > 1.25 * last.pressure:
             self._jump, self._rows = last, 0
-            if tick.pressure > self._range:
+            if tick.pressure > 2.0 * last.pressure + 100.0:
+                # single stray readings never come this far: nothing to wait for
                 return HoldEnd("valve opened", last.time_ns)
             return None
         if self._ticks <= 2 or rate < 8.0 * self._fastest or self._fastest == 0.0:

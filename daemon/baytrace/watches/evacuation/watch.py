@@ -82,6 +82,7 @@ class Evacuation:
             return
         if reading.role == Role.SYSTEM_TEMPERATURE:
             self.temperature.take(reading.time_ns, reading.value)
+            self._gauge_gone(reading.time_ns)
             return
         if reading.role != Role.SYSTEM_PRESSURE:
             return
