@@ -83,10 +83,15 @@ def judge_limits(loop: Loop, settings: ChargeSettings) -> list[Judgement]:
             found.append(Judgement(Outcome.UNDECIDED, f"{words} has a limit but could not be measured"))
             continue
         outcome = decide(value.value - offset, value.u, lower=lower, upper=upper)
-        allowed = " to ".join(f"{edge:g}" if edge is not None else "" for edge in (lower, upper)).strip()
-        text = f"{words} {value.value - offset:.1f} {unit} (± {1.96 * value.u:.1f}), allowed {allowed} {unit}".rstrip()
+        text = f"{words} {value.value - offset:.1f} {unit} (± {1.96 * value.u:.1f}), {_allowed(lower, upper)} {unit}".rstrip()
         found.append(Judgement(outcome, text))
     return found
+
+
+def _allowed(lower: float | None, upper: float | None) -> str:
+    if lower is None:
+        return f"at most {upper:g}"
+    return f"at least {lower:g}" if upper is None else f"{lower:g} to {upper:g}"
 
 
 def overall(judgements: list[Judgement]) -> Outcome:

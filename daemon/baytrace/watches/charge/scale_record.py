@@ -234,7 +234,7 @@ class _Cleaner:
         variance = self.scatter**2 + unknown**2 / 3.0 + u_flow**2
         if abs(excess) <= max(0.6 * self.threshold, 3.0 * u_flow) + unknown:
             return None if last - first == 1 else Touch(start, end, 0.0, variance)
-        return Touch(start, end, excess, variance + (0.3 * self.threshold) ** 2)
+        return Touch(start, end, excess, variance + (0.6 * self.threshold) ** 2)
 
 
 def clean(times: Floats, values: Floats, fastest_kg_s: float) -> CleanRecord:
