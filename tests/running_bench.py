@@ -21,6 +21,8 @@ class RunningBench:
         self.file = folder / "bench.toml"
         self.file.write_text(f"{config}\n[web]\nport = {self.port}\n")
         self._extra = list(extra)
+        self.program = [sys.executable, "-m", "baytrace"]
+        self.env = {}
         self.process = None
 
     @property
@@ -28,11 +30,17 @@ class RunningBench:
         return f"http://127.0.0.1:{self.port}"
 
     def start(self, within_s=30.0):
+        self.launch()
+        return self.wait_up(within_s)
+
+    def launch(self):
         self.log = (self.folder / "daemon.log").open("ab")
-        command = [sys.executable, "-m", "baytrace", "serve", "--config", str(self.file), *self._extra]
+        command = [*self.program, "serve", "--config", str(self.file), *self._extra]
         self.process = subprocess.Popen(
-            command, stdout=self.log, stderr=self.log, env=os.environ | {"PYTHONWARNINGS": "default"}
+            command, stdout=self.log, stderr=self.log, env=os.environ | {"PYTHONWARNINGS": "default"} | self.env
         )
+
+    def wait_up(self, within_s=30.0):
         end = time.monotonic() + within_s
         while True:
             assert self.process.poll() is None, self.said()

@@ -17,6 +17,7 @@ from baytrace import __version__
 from baytrace.adapter import LinkState
 from baytrace.bench.alarms import BenchAlarms
 from baytrace.bench.config import BenchConfig, InstrumentPlan
+from baytrace.bench.delivered import DeliveredKeys, read_rows
 from baytrace.bench.intake import Batch, Intake
 from baytrace.bench.live import Live
 from baytrace.bench.notify import Notifier
@@ -53,7 +54,8 @@ class Bench:
         self.versions: dict[str, int] = {}
         self.alarms = BenchAlarms(config, self)
         self.sinks = {plan.name: InstrumentSink(plan.name, plan.adapter.name, self) for plan in config.instruments}
-        self.intake = Intake(journal, self._deliver, self._storing_fails)
+        self.delivered = DeliveredKeys(journal.change(read_rows).result())
+        self.intake = Intake(journal, self._deliver, self._storing_fails, self.delivered)
         self.listeners: list[Callable[[str, Mapping[str, Any]], None]] = []
         self.started_ns = clock.wall_ns()
         self.started_mono_ns = clock.mono_ns()
@@ -183,9 +185,13 @@ class Bench:
             await self.clock.sleep(BACKOFF_S[min(attempt, len(BACKOFF_S) - 1)])
             attempt += 1
 
-    async def take(self, instrument: str, samples: Sequence[Raw], committed: Callable[[], None] | None) -> None:
-        del instrument
-        await self.intake.put(samples, committed)
+    async def take(
+        self, instrument: str, samples: Sequence[Raw], committed: Callable[[], None] | None, keys: Sequence[bytes]
+    ) -> None:
+        await self.intake.put(samples, committed, instrument, keys)
+
+    def remembered(self, instrument: str) -> Sequence[bytes]:
+        return self.delivered.of(instrument)
 
     def record(self, kind: str, data: Mapping[str, Any], committed: Callable[[], None] | None = None) -> None:
         """Journal an event without waiting for it."""
@@ -254,6 +260,7 @@ class Bench:
                 )
                 log.warning("the wall clock was set by %+.3f s; spans are not affected", step / 1e9)
             self.alarms.advance(self.now_ns())
+            self.alarms.journal(self.journal.health())
             if beats % 5 == 0:
                 self.record(Kind.HEARTBEAT, {})
                 for sink in self.sinks.values():
@@ -305,6 +312,7 @@ class Bench:
                 "people": request.get("people") or [],
                 "fields": request.get("fields") or {},
                 "bench": self.name,
+                **({"job": dict(self.config.job)} if self.config.job else {}),
                 "channels": {str(self.versions[channel.name]): channel.to_json() for channel in self.config.channels},
                 "interpreter": self.interpreter.state(),
             }

@@ -16,7 +16,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from baytrace.journal.store import Journal, Receipt
+from baytrace.bench.delivered import DeliveredKeys, Write
+from baytrace.journal.sqlite import SqliteJournal
+from baytrace.journal.store import Receipt
 from baytrace.measure.faults import EnvironmentFailed
 from baytrace.measure.reading import Event, Raw
 
@@ -37,6 +39,9 @@ class Batch:
     waiters: list[tuple[int, asyncio.Future[int]]] = field(default_factory=list)
     """(index among the events, future of its sequence number)"""
     alone: bool = False
+    keys: dict[str, list[bytes]] = field(default_factory=dict)
+    """Of the messages that brought the readings, by instrument."""
+    write_keys: Write | None = None
 
 
 class Deliver(Protocol):
@@ -46,8 +51,10 @@ class Deliver(Protocol):
 class Intake:
     """All calls on the event loop's thread."""
 
-    def __init__(self, journal: Journal, deliver: Deliver, failing: Callable[[str], None]) -> None:
-        self._journal, self._deliver, self._failing = journal, deliver, failing
+    def __init__(
+        self, journal: SqliteJournal, deliver: Deliver, failing: Callable[[str], None], delivered: DeliveredKeys
+    ) -> None:
+        self._journal, self._deliver, self._failing, self._delivered = journal, deliver, failing, delivered
         self._queue: list[Batch] = [Batch()]
         self._arrived = asyncio.Event()
         self._room = asyncio.Event()
@@ -63,8 +70,14 @@ class Intake:
         """Readings taken and not yet durable."""
         return self._waiting
 
-    async def put(self, readings: Sequence[Raw], committed: Callable[[], None] | None = None) -> None:
-        """Take readings; waits while too many are pending."""
+    async def put(
+        self,
+        readings: Sequence[Raw],
+        committed: Callable[[], None] | None = None,
+        instrument: str = "",
+        keys: Sequence[bytes] = (),
+    ) -> None:
+        """Take readings; waits while too many are pending. `keys` of their messages become durable with them."""
         if not readings:
             if committed is not None:
                 committed()
@@ -76,6 +89,8 @@ class Intake:
         batch.readings.extend(readings)
         if committed is not None:
             batch.committed.append(committed)
+        if keys:
+            batch.keys.setdefault(instrument, []).extend(keys)
         self._waiting += len(readings)
         self._arrived.set()
 
@@ -139,10 +154,15 @@ class Intake:
         return None
 
     async def _append(self, batch: Batch) -> Receipt:
+        if batch.keys:
+            batch.write_keys = self._delivered.keep(batch.keys)
         attempt = 0
         while True:
             try:
-                receipt = await asyncio.wrap_future(self._journal.append(batch.readings, batch.events))
+                stored = self._journal.append(batch.readings, batch.events)
+                if batch.write_keys is not None:
+                    self._journal.change(batch.write_keys)
+                receipt = await asyncio.wrap_future(stored)
             except EnvironmentFailed as error:
                 self.retries += 1
                 if str(error) != self.failing:

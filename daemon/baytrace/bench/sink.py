@@ -23,7 +23,10 @@ class Recorder(Protocol):
 
     clock: Clock
 
-    async def take(self, instrument: str, samples: Sequence[Raw], committed: Callable[[], None] | None) -> None: ...
+    async def take(
+        self, instrument: str, samples: Sequence[Raw], committed: Callable[[], None] | None, keys: Sequence[bytes]
+    ) -> None: ...
+    def remembered(self, instrument: str) -> Sequence[bytes]: ...
     def record(self, kind: str, data: Mapping[str, Any], committed: Callable[[], None] | None = None) -> None: ...
     def changed(self) -> None: ...
 
@@ -42,10 +45,20 @@ class InstrumentSink:
         self._reported: Counter[str] = Counter()
         self._reject_credit = REJECTS_KEPT_A_SECOND
         self._reject_at = recorder.clock.mono_ns()
+        self._keys: list[bytes] = []
 
     async def samples(self, samples: Sequence[Raw], committed: Callable[[], None] | None = None) -> None:
         self.counts["readings"] += len(samples)
-        await self._recorder.take(self.instrument, samples, committed)
+        keys, self._keys = self._keys, []
+        await self._recorder.take(self.instrument, samples, committed, keys)
+
+    def remember(self, keys: Sequence[bytes]) -> None:
+        """Keep these keys of messages durable together with the next batch of samples."""
+        self._keys.extend(keys)
+
+    def remembered(self) -> Sequence[bytes]:
+        """Keys kept last, by this run or an earlier one; oldest first."""
+        return self._recorder.remembered(self.instrument)
 
     async def reject(self, frame: bytes, why: str, committed: Callable[[], None] | None = None) -> None:
         self.counts["rejected"] += 1
