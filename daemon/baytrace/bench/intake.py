@@ -159,10 +159,9 @@ class Intake:
         attempt = 0
         while True:
             try:
-                stored = self._journal.append(batch.readings, batch.events)
-                if batch.write_keys is not None:
-                    self._journal.change(batch.write_keys)
-                receipt = await asyncio.wrap_future(stored)
+                receipt = await asyncio.wrap_future(
+                    self._journal.append(batch.readings, batch.events, also=batch.write_keys)
+                )
             except EnvironmentFailed as error:
                 self.retries += 1
                 if str(error) != self.failing:

@@ -31,10 +31,16 @@ class Change:
 class Append:
     """Readings as rows or as columns, and events, that become one commit."""
 
-    __slots__ = ("columns", "events", "future", "readings", "size")
+    __slots__ = ("also", "columns", "events", "future", "readings", "size")
 
-    def __init__(self, readings: Sequence[Raw], events: Sequence[Event], columns: NamedColumns | None = None) -> None:
-        self.readings, self.events, self.columns = readings, events, columns
+    def __init__(
+        self,
+        readings: Sequence[Raw],
+        events: Sequence[Event],
+        columns: NamedColumns | None = None,
+        also: Callable[[apsw.Connection], Any] | None = None,
+    ) -> None:
+        self.readings, self.events, self.columns, self.also = readings, events, columns, also
         self.size = len(readings) if columns is None else len(columns.value)
         self.future: Future[Receipt] = Future()
 

@@ -122,13 +122,20 @@ class SqliteJournal(JournalReader):
 
     # ------------------------------------------------------------------ writing
 
-    def append(self, readings: Sequence[Raw], events: Sequence[Event] = ()) -> Future[Receipt]:
+    def append(
+        self,
+        readings: Sequence[Raw],
+        events: Sequence[Event] = (),
+        *,
+        also: Callable[[apsw.Connection], Any] | None = None,
+    ) -> Future[Receipt]:
         """One commit, durable when the future is done; neighbours share its fsync.
 
         The future fails with EnvironmentFailed (not stored: try again), or BadInput (an undeclared channel, a number that
         does not fit, an event that is no JSON). Raises WriterStopped when nothing can be stored any more.
+        `also(connection)` is called in the same transaction, for the tables outside the chain only.
         """
-        job = Append(readings, events)
+        job = Append(readings, events, also=also)
         self._writer.submit(job)
         return job.future
 

@@ -352,6 +352,8 @@ class _Draft:
             )
         for name, version in declared.items():
             db.execute("INSERT OR REPLACE INTO channels VALUES(?, ?, ?)", (version, name, first))
+        if job.also is not None:
+            job.also(db)
         self.versions.update(declared)
         self.head = Link(commit, first, last, wall_ns, boot, digest)
         return Receipt(first, last, commit, digest)
