@@ -1,0 +1,375 @@
+"""Plays a fault plan against the real daemon and compares what was sent with what its journal holds.
+
+A plan is a TOML file: `promise`, `[send]` (what the instruments say meanwhile), `[broker]`, `[daemon]` (faults built in, see
+`faulty_daemon`), `[disk]`, `[[step]]` (`at_s`, `do`, and what that action takes) and `[expect]`. Every value sent is a number
+of its own, so that a value lost, stored twice or never sent whole shows. What must hold after every plan:
+- the chain verifies, and the daemon ended in order;
+- of what the broker took (QoS 1), everything is stored once, unless the plan says the broker itself forgets;
+- of the lines printed, nothing is stored that was not printed whole, none twice, in order; what is missing was printed in a
+  stretch that the record names as a gap.
+"""
+
+import contextlib
+import json
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+import tomllib
+from collections import Counter
+from pathlib import Path
+
+import paho.mqtt.client as paho
+import pytest
+
+from baytrace.journal.reader import JournalReader
+from baytrace.journal.store import Stored
+from baytrace.journal.verify import verify
+from baytrace.records.vocabulary import Kind
+from running_bench import RunningBench
+from servers import Mosquitto, Pty
+
+NS = 1_000_000_000
+PAD_S = 1.5
+"""A gap is known to the bench a little after it began, and its wire is heard a little after it came back."""
+
+CONFIG = """
+[bench]
+name = "bay-1"
+elevation_m = 0
+journal = "{journal}"
+[[instrument]]
+name = "gauge"
+adapter = "line"
+port = "{port}"
+period_s = 0.5
+[[instrument.channel]]
+role = "system_pressure"
+unit = "Pa"
+field = 0
+[[instrument]]
+name = "probes"
+adapter = "mqtt"
+url = "mqtt://127.0.0.1:{broker}"
+reconnect_s = 0.5
+period_s = 0.5
+[[instrument.channel]]
+name = "vent"
+role = "vent_air"
+unit = "K"
+topic = "bay/vent"
+format = "{format}"
+"""
+
+
+class Lines:
+    """An instrument that prints numbered lines on a pseudo-terminal behind a link that survives being unplugged."""
+
+    def __init__(self, folder, a_second):
+        self.link = folder / "gauge"
+        self.a_second, self.sent, self.stalled = a_second, {}, False
+        self._number, self._left = 0, b""
+        self.plug()
+
+    def plug(self):
+        self._pty, self._left = Pty(), b""
+        spare = self.link.with_suffix(".new")
+        spare.symlink_to(self._pty.name)
+        spare.replace(self.link)
+
+    def unplug(self):
+        self._pty.unplug()
+
+    def babble(self, data):
+        if self._pty.master >= 0:
+            with contextlib.suppress(OSError):
+                os.write(self._pty.master, data)
+
+    def step(self, due):
+        """Print up to `due` lines; a line the wire does not take whole was not printed whole."""
+        while self._number < due:
+            self._number += 1
+            if self._pty.master < 0 or self.stalled:
+                continue
+            line = b"%d\r\n" % self._number
+            try:
+                taken = os.write(self._pty.master, line)
+            except OSError:
+                continue
+            if taken == len(line):
+                self.sent[self._number] = time.time_ns()
+
+
+class Messages:
+    """A publisher of numbered readings, QoS 1, one a message or in SenML packs; `taken` are those the broker confirmed."""
+
+    def __init__(self, port, a_second, pack):
+        self.a_second, self.pack = a_second, pack
+        self.taken = {}
+        self._number, self._on_way, self._guard = 0, {}, threading.Lock()
+        self._client = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
+        self._client.max_inflight_messages_set(5000)
+        self._client.reconnect_delay_set(1, 1)
+        self._client.on_publish = self._confirmed
+        self._client.connect("127.0.0.1", port)
+        self._client.loop_start()
+
+    def _confirmed(self, _client, _userdata, mid, _reason, _properties):
+        with self._guard:
+            numbers = self._on_way.pop(mid, ())
+            self.taken.update(dict.fromkeys(numbers, time.time_ns()))
+
+    def step(self, due):
+        size = max(self.pack, 1)
+        while self._number + size <= due:
+            numbers = range(self._number + 1, self._number + 1 + size)
+            self._number += size
+            now = time.time()
+            payload = str(numbers[0])
+            if self.pack:
+                payload = json.dumps(
+                    [{"bt": now, "n": "vent", "u": "K", "v": n, "t": i / 1e4} for i, n in enumerate(numbers)]
+                )
+            with self._guard:
+                self._on_way[self._client.publish("bay/vent", payload, 1).mid] = numbers
+
+    def finish(self, within_s=15.0):
+        end = time.monotonic() + within_s
+        while self._on_way and time.monotonic() < end:
+            time.sleep(0.02)
+        self._client.disconnect()
+        self._client.loop_stop()
+
+
+class Scene:
+    """The daemon, its wires and the plan's actions."""
+
+    def __init__(self, folder, plan):
+        self.folder, self.plan = folder, plan
+        send = {"seconds": 5.0, "lines_per_s": 20, "readings_per_s": 100, "pack": 0} | plan.get("send", {})
+        self.seconds = send["seconds"]
+        self.disk = folder / "disk"
+        self.disk.mkdir()
+        self._mounted = False
+        if size := plan.get("disk", {}).get("size"):
+            self._mount(size)
+        broker_folder = folder / "broker"
+        broker_folder.mkdir()
+        self.broker = Mosquitto(broker_folder, persistent=plan.get("broker", {}).get("persistent", False)).start()
+        self.lines = Lines(folder, send["lines_per_s"])
+        self.clock_file = folder / "clock"
+        self.clock_file.write_text("0")
+        self.daemon = self._daemon(send)
+        self.messages = Messages(self.broker.port, send["readings_per_s"], send["pack"])
+        self.deaths = 0
+
+    def _daemon(self, send):
+        config = CONFIG.format(
+            journal=self.disk / "journal",
+            port=self.lines.link,
+            broker=self.broker.port,
+            format="senml" if send["pack"] else "number",
+        )
+        daemon = RunningBench(self.folder, config)
+        faults = dict(self.plan.get("daemon", {}))
+        if any(step["do"] == "set clock" for step in self.plan.get("step", ())) or "clock_s" in faults:
+            faults["clock_file"] = str(self.clock_file)
+            self.clock_file.write_text(str(int(faults.pop("clock_s", 0) * NS)))
+        if faults:
+            daemon.program = [sys.executable, str(Path(__file__).with_name("faulty_daemon.py"))]
+            daemon.env = {"FAULTS": json.dumps(faults)}
+        return daemon
+
+    def _mount(self, size):
+        command = ["mount", "-t", "tmpfs", "-o", f"size={size}", "tmpfs", str(self.disk)]
+        if os.geteuid() != 0 or subprocess.run(command, check=False, capture_output=True).returncode:
+            pytest.skip("needs the right to mount a small file system")
+        self._mounted = True
+
+    # ------------------------------------------------------------------ playing
+
+    def play(self):
+        self.daemon.start()
+        self.daemon.until(lambda: all(row["state"] == "up" for row in self.daemon.get("/api/bench")["instruments"]))
+        self.session = self.daemon.post("/api/sessions", {"title": "fault plan", "plan": {"evacuation": {}}})["id"]
+        begun = time.monotonic()
+        steps = sorted(self._timed_steps(), key=lambda step: step[0])
+        while (now := time.monotonic() - begun) < self.seconds or steps:
+            self.lines.step(int(now * self.lines.a_second))
+            self.messages.step(int(now * self.messages.a_second))
+            while steps and steps[0][0] <= now:
+                _, act, keys = steps.pop(0)
+                act(**keys)
+            if self.daemon.process is None or self.daemon.process.poll() is not None:
+                self._start_again()
+            time.sleep(0.005)
+        self.messages.finish()
+        self._settle()
+
+    def _timed_steps(self):
+        undo = {"unplug": self.plug, "stall": self.speak, "kill broker": self.start_broker, "fill disk": self.free_disk}
+        for step in self.plan.get("step", ()):
+            keys = {key: value for key, value in step.items() if key not in ("at_s", "do", "for_s")}
+            yield step["at_s"], getattr(self, step["do"].replace(" ", "_")), keys
+            if step["do"] in undo:
+                yield step["at_s"] + step["for_s"], undo[step["do"]], {}
+
+    def _start_again(self):
+        """In a thread's place: instruments go on while the daemon starts."""
+        if self.daemon.process is not None:
+            self.deaths += 1
+            self.daemon.log.close()
+        if self.daemon.env:
+            faults = {k: v for k, v in json.loads(self.daemon.env["FAULTS"]).items() if not k.startswith("die")}
+            self.daemon.env = {"FAULTS": json.dumps(faults)}
+        self.daemon.launch()
+
+    def _settle(self):
+        """Until everything the broker confirmed is stored, or nothing more comes."""
+        self.daemon.wait_up()
+        wanted, last, since = len(self.messages.taken), -1, time.monotonic()
+        while time.monotonic() - since < 3.0:
+            state = self.daemon.get("/api/bench")
+            counts = next(row["counts"] for row in state["instruments"] if row["name"] == "probes")
+            stored = counts.get("readings", 0) if not state["storing"]["waiting"] else -2
+            if not self.deaths and stored >= wanted:
+                break
+            if stored != last:
+                last, since = stored, time.monotonic()
+            time.sleep(0.1)
+        self.exit = self.daemon.stop()
+
+    def close(self):
+        with contextlib.suppress(Exception):
+            if self.daemon.process is not None:
+                self.daemon.kill()
+        self.messages.finish(0.0)
+        self.lines.unplug()
+        self.broker.stop()
+        if self._mounted:
+            subprocess.run(["umount", "-l", str(self.disk)], check=True)
+
+    # ------------------------------------------------------------------ actions
+
+    def kill_daemon(self):
+        self.daemon.process.send_signal(signal.SIGKILL)
+        self.daemon.process.wait()
+
+    def unplug(self):
+        self.lines.unplug()
+
+    def plug(self):
+        self.lines.plug()
+
+    def garbage(self, data):
+        self.lines.babble(bytes.fromhex(data))
+
+    def stall(self):
+        self.lines.stalled = True
+
+    def speak(self):
+        self.lines.stalled = False
+
+    def kill_broker(self):
+        self.broker.kill()
+
+    def start_broker(self):
+        self.broker.start()
+
+    def set_clock(self, off_s):
+        self.clock_file.write_text(str(int(off_s * NS)))
+        self.daemon.process.send_signal(signal.SIGUSR1)
+
+    def fill_disk(self):
+        with contextlib.suppress(OSError), (self.disk / "ballast").open("wb", buffering=0) as file:
+            while file.write(b"x" * 4096):
+                pass
+
+    def free_disk(self):
+        (self.disk / "ballast").unlink()
+
+
+class Found:
+    """What the journal holds of a scene that was played."""
+
+    def __init__(self, scene):
+        self.scene = scene
+        self.report = verify(scene.disk / "journal")
+        with JournalReader(scene.disk / "journal") as journal:
+            items = list(journal.items())
+        self.events = [item for item in items if not isinstance(item, Stored)]
+        raws = [item.raw for item in items if isinstance(item, Stored)]
+        self.lines = [raw for raw in raws if raw.channel == "system_pressure"]
+        self.messages = [raw for raw in raws if raw.channel == "vent"]
+
+    def of(self, kind, **data):
+        return [one for one in self.events if one.kind == kind and data.items() <= dict(one.data).items()]
+
+    def outages(self, instrument):
+        """Stretches (UTC ns) in which the record says the instrument could not be heard."""
+        ups = [one.time_ns for one in self.of(Kind.INSTRUMENT, instrument=instrument, state="up")]
+
+        def back(time_ns):
+            return min((up for up in ups if up >= time_ns), default=time.time_ns())
+
+        found = [
+            (one.time_ns, back(one.time_ns))
+            for state in ("lost", "silent")
+            for one in self.of(Kind.INSTRUMENT, instrument=instrument, state=state)
+        ]
+        found += [(one.data["from_ns"], back(one.data["to_ns"])) for one in self.of(Kind.GAP)]
+        return [(begin - int(PAD_S * NS), end + int(PAD_S * NS)) for begin, end in found]
+
+    def unexplained(self, sent, stored, instrument):
+        """Numbers sent, not stored, and not within a named outage."""
+        outages = self.outages(instrument)
+        return [
+            number
+            for number, time_ns in sent.items()
+            if number not in stored and not any(begin <= time_ns <= end for begin, end in outages)
+        ]
+
+
+def check(found, expect):
+    """The house rules of this file, then what the plan expects besides."""
+    scene = found.scene
+    assert found.report.ok, found.report.faults
+    assert scene.exit == 0, scene.daemon.said()
+    lines = [int(raw.value) for raw in found.lines]
+    allowed = set(expect.get("line_values", ()))
+    assert set(lines) - allowed <= set(scene.lines.sent), "a value was stored that was not sent whole"
+    assert [value for value in lines if value not in allowed] == sorted(set(lines) - allowed)
+    assert not found.unexplained(scene.lines.sent, set(lines), "gauge")
+    counted = Counter(int(raw.value) for raw in found.messages)
+    assert not [number for number, times in counted.items() if times > 1][:10], "stored twice"
+    missing = [number for number in scene.messages.taken if number not in counted]
+    if expect.get("broker_forgets"):
+        missing = found.unexplained(scene.messages.taken, counted, "probes")
+    assert not missing, f"{len(missing)} of {len(scene.messages.taken)} lost, first {missing[:5]}"
+    assert len(scene.messages.taken) >= expect.get("least_messages", 50)
+    assert len(lines) >= expect.get("least_lines", 20)
+    assert scene.deaths == expect.get("deaths", 0)
+    for kind, least in expect.get("events", {}).items():
+        assert len(found.of(kind)) >= least, f"{kind}: {len(found.of(kind))}"
+    for alarm in expect.get("alarms", ()):
+        assert {"active", "unacknowledged", "normal", "returned"} & {
+            one.data["state"] for one in found.of(Kind.ALARM, alarm=alarm)
+        }, f"alarm {alarm}: {[dict(one.data) for one in found.of(Kind.ALARM)]}"
+
+
+def play(folder, file):
+    """Play the plan in `file` and check it; returns what was found for further questions."""
+    plan = tomllib.loads(file.read_text(encoding="utf-8"))
+    scene = Scene(folder, plan)
+    try:
+        scene.play()
+        found = Found(scene)
+        check(found, plan.get("expect", {}))
+    except BaseException:
+        print(scene.daemon.said())  # noqa: T201 - shown by pytest with the failure
+        raise
+    finally:
+        scene.close()
+    return found
