@@ -22,7 +22,7 @@ export function drawChannels(root, channels) {
     text(made.sign, { low_side: "LOW", suction_line: "LOW", high_side: "HIGH", liquid_line: "HIGH", discharge_line: "HIGH" }[channel.role] || "");
     const scale = Math.abs(channel.shown_scale || 1);
     text(made.value, channel.open_circuit ? "open" : channel.over_range ? "over range" : number(channel.shown, channel.uncertainty ? channel.uncertainty * scale : 0));
-    text(made.unit, channel.shown === null || channel.shown === undefined ? "" : unitText(channel) + ({ gauge: " gauge", vacuum: "" }[channel.against] || ""));
+    text(made.unit, channel.shown === null || channel.shown === undefined ? "" : unitText(channel));
     attribute(made.root, "data-stale", channel.stale);
     text(made.note, note(channel));
   }
@@ -34,5 +34,6 @@ function note(channel) {
   const words = channel.quality.filter((word) => !["source time", "open circuit", "over range"].includes(word));
   if (channel.overdue) { words.unshift("calibration overdue"); }
   const range = channel.uncertainty ? `± ${number(channel.uncertainty * Math.abs(channel.shown_scale))}` : "";
-  return [words.length ? `! ${words.join(", ")}` : "", range].filter(Boolean).join("  ") || DASH;
+  if (channel.against === "gauge") { words.push("gauge"); }
+  return [words.length ? `${words.every((word) => word === "gauge") ? "" : "! "}${words.join(", ")}` : "", range].filter(Boolean).join("  ") || DASH;
 }

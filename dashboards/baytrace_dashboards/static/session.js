@@ -34,7 +34,7 @@ function downloads(record) {
 }
 
 function steps(record) {
-  const sign = { done: "✓ done", skipped: "– skipped", open: "… open" };
+  const sign = { done: "✓ done", skipped: "– skipped", open: "… open", failed: "✗ failed", "left open": "! left open" };
   $("steps").replaceChildren(...(record.steps || []).map((step) => el("li", { class: "step" },
     el("div", {}, el("strong", {}, step.text), " ", el("span", { class: "chip" }, sign[step.state] || step.state), step.who ? el("span", { class: "soft" }, ` ${step.who}`) : null),
     step.caution ? el("p", { class: "caution" }, step.caution) : null, step.note ? el("p", { class: "soft" }, step.note) : null,
