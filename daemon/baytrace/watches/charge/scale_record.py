@@ -25,7 +25,7 @@ from baytrace.physics.cycles import Floats
 LASTING_S = 3.0
 AWAY_S = 30.0
 _SMALLEST_KG = 0.004
-_COARSEST_KG = 0.005  # a record of few, even steps shows only how fast it fell
+_GRIDS_KG = (0.005, 0.002, 0.001, 0.0005, 0.0002, 0.0001)
 _BESIDE, _BESIDE_S = 6, 5.0  # readings, and seconds, either side that show the flow beside a jump
 _COARSE_S = 2.5  # beyond this between readings, a short opening of the valve can hide in one step
 
@@ -64,10 +64,14 @@ class _Step(NamedTuple):
 
 
 def resolution_of(values: Floats) -> float:
-    """The display's last step, kg, at most `_COARSEST_KG`; 0 when nothing ever changed."""
+    """The display's last step, kg: the coarsest usual one that fits all readings, else their smallest change (at most 5 g)."""
+    away = values - values[0]
+    for step in _GRIDS_KG:
+        if np.all(np.abs(away / step - np.round(away / step)) < 1e-3):
+            return step if away.any() else 0.0
     steps = np.abs(np.diff(values))
     steps = steps[steps > 1e-9]
-    return min(float(steps.min()), _COARSEST_KG) if len(steps) else 0.0
+    return min(float(steps.min()), _GRIDS_KG[0]) if len(steps) else 0.0
 
 
 def scatter_of(values: Floats) -> float:
