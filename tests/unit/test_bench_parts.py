@@ -42,7 +42,7 @@ class Store:
     def __init__(self):
         self.kept, self.seq, self.fails = [], 0, 0
 
-    def append(self, readings, events, *_):
+    def append(self, readings, events, **_):
         done = Future()
         if self.fails:
             self.fails -= 1
