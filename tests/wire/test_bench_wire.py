@@ -180,3 +180,44 @@ def test_other_addresses_need_tokens(tmp_path):
     assert done.returncode == 2
     assert "token" in done.stderr
     assert "Traceback" not in done.stderr
+
+
+def test_a_token_opens_the_door_and_only_as_far_as_its_role(tmp_path):
+    """On another address nothing passes without a token; a login keeps it in a cookie; a view token changes nothing."""
+    config = LINE.format(port="socket://127.0.0.1:9")
+    made = RunningBench(tmp_path, config)
+    made.file.write_text(f'{config}\n[web]\nhost = "0.0.0.0"\nport = {made.port}\n')
+    command = [
+        sys.executable,
+        "-m",
+        "baytrace",
+        "token",
+        "make",
+        "tablet",
+        "--role",
+        "view",
+        "--config",
+        str(made.file),
+    ]
+    token = subprocess.run(command, capture_output=True, text=True, check=True).stdout.strip()
+    try:
+        made.start()
+        assert made.status_of("/api/bench")[0] == 401
+        assert made.status_of("/api/bench", headers={"Authorization": f"Bearer {token}"})[0] == 200
+        assert made.status_of("/api/login", {"token": "wrong"})[0] == 401
+        assert made.status_of("/api/login", {"token": token}) == (200, {"role": "view"})
+        assert made.status_of("/api/bench", headers={"Cookie": f"baytrace_token={token}"})[0] == 200
+        assert made.status_of("/api/marks", {"text": "pump on"}, {"Authorization": f"Bearer {token}"})[0] == 403
+        assert made.status_of("/api/marks", {"text": "pump on"})[0] == 401
+        assert token not in made.said()
+    finally:
+        made.stop()
+
+
+def test_another_sites_page_cannot_steer_the_bench(tmp_path):
+    """A foreign origin changes nothing, and a foreign host name reaches nothing."""
+    with bench(tmp_path, LINE.format(port="socket://127.0.0.1:9")) as running:
+        assert running.status_of("/api/marks", {"text": "x"}, {"Origin": "http://elsewhere.example"})[0] == 403
+        assert running.status_of("/api/bench", headers={"Host": "elsewhere.example"})[0] == 421
+        assert running.status_of("/api/marks", {"text": "x"}, {"Origin": running.url})[0] == 201
+        assert running.status_of("/api/sessions/..%2f..%2fetc")[0] == 404

@@ -14,7 +14,7 @@ from fastapi import FastAPI
 from baytrace import __version__
 from baytrace.bench.daemon import Bench
 from baytrace.measure.faults import BadInput, EnvironmentFailed
-from baytrace.web import bench_routes, metrics, pages, problems, session_routes, stream
+from baytrace.web import bench_routes, login, metrics, pages, problems, session_routes, stream
 from baytrace.web.guard import Guard, is_loopback
 from baytrace.web.tokens import TokenFile
 
@@ -42,7 +42,9 @@ def create_app(bench: Bench) -> FastAPI:
     for part in (bench_routes, session_routes, stream, metrics):
         app.include_router(part.routes(bench))
     pages.install(app)
-    Guard(tokens).install(app)
+    guard = Guard(tokens)
+    app.include_router(login.routes(guard))
+    guard.install(app)
     return app
 
 
