@@ -6,14 +6,19 @@ import time
 import urllib.request
 from pathlib import Path
 
+import numpy as np
+
+from baytrace.journal.chain import Columns
+from baytrace.journal.store import Stored
+from baytrace.journal.stretch import Chunk
 from servers import free_port, need
 
 
 class TimeServer:
     """`start`, `kill` (as a crash), `stop` (in order)."""
 
-    def __init__(self, folder: Path):
-        self.folder, self.port = folder, free_port()
+    def __init__(self, folder: Path, retention="100y"):
+        self.folder, self.port, self._retention = folder, free_port(), retention
         self._program = need("victoria-metrics")
         self._process = None
 
@@ -28,7 +33,7 @@ class TimeServer:
                 f"-storageDataPath={self.folder / 'data'}",
                 f"-httpListenAddr=127.0.0.1:{self.port}",
                 "-dedup.minScrapeInterval=1ms",
-                "-retentionPeriod=100y",
+                f"-retentionPeriod={self._retention}",
                 "-loggerLevel=ERROR",
             ],
             stdout=subprocess.DEVNULL,
@@ -67,3 +72,26 @@ class ListJournal:
         for item in self.all:
             if item.seq > after and (until is None or item.seq <= until):
                 yield item
+
+    def channel_name(self, version):
+        return next(item.raw.channel for item in self.all if isinstance(item, Stored) and item.version == version)
+
+    def columns(self, after=0, until=None):
+        items = list(self.items(after, until))
+        for start in range(0, len(items), 32_768):
+            yield chunk_of(items[start : start + 32_768])
+
+
+def chunk_of(items):
+    """Items as a journal hands them out in columns."""
+    stored = [item for item in items if isinstance(item, Stored)]
+    raws = [item.raw for item in stored]
+    columns = Columns.of(
+        [item.version for item in stored],
+        [raw.wall_ns for raw in raws],
+        [raw.mono_ns for raw in raws],
+        [raw.value for raw in raws],
+        [raw.quality for raw in raws],
+    )
+    seqs = np.array([item.seq for item in stored], np.int64)
+    return Chunk(seqs, columns, "b", [item for item in items if not isinstance(item, Stored)])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import os
 import signal
+import tempfile
 import threading
 from pathlib import Path
 from typing import Annotated
@@ -14,13 +15,17 @@ import typer
 from baytrace.bench.config import BenchConfig, ForwardSection, load_config
 from baytrace.bench.secret import read_secret
 from baytrace.commands._output import Json, people, print_json, table_console
-from baytrace.forward.cursor import Cursor, CursorFile
+from baytrace.forward.cursor import CursorFile
 from baytrace.forward.forwarder import Forwarder
 from baytrace.forward.server import Server
 from baytrace.journal.reader import JournalReader
 from baytrace.measure.faults import BadInput
+from baytrace.measure.instant import parse_instant
 
 Config = Annotated[Path, typer.Option("--config", help="The bench.toml with a [forward] table.")]
+
+
+FAR_NS = 2**62
 
 
 def _section(config: BenchConfig) -> ForwardSection:
@@ -72,7 +77,6 @@ def register(app: typer.Typer) -> None:
         """Say what was sent, what is confirmed, what is quarantined."""
         ready = load_config(config)
         directory = ready.path(ready.bench.journal)
-        cursor = CursorFile(directory).read()
         head = None
         if directory.is_dir():
             with JournalReader(directory) as journal:
@@ -80,33 +84,40 @@ def register(app: typer.Typer) -> None:
         document = {
             "url": _section(ready).url,
             "journal_seq": head.last if head else 0,
-            **{
-                name: getattr(cursor, name)
-                for name in (
-                    "sent_seq",
-                    "confirmed_seq",
-                    "sent",
-                    "confirmed",
-                    "resent",
-                    "quarantined",
-                    "unsendable",
-                    "state",
-                    "last_error",
-                )
-            },
+            **CursorFile(directory).read().standing(),
         }
         if as_json:
             print_json(document)
             return
         for name, value in document.items():
-            table_console().print(f"{name.replace('_', ' ')}: {value}", markup=False)
+            shown = "; ".join(value) or "none" if isinstance(value, list) else value
+            table_console().print(f"{name.replace('_', ' ')}: {shown}", markup=False, soft_wrap=True)
 
     @forward.command()
-    def replay(config: Config = Path("bench.toml")) -> None:
-        """Send the whole journal again: the next run starts from its beginning (the server folds what it has already)."""
+    def replay(
+        config: Config = Path("bench.toml"),
+        start: Annotated[str, typer.Option("--from", help="First instant, such as 2026-11-25T09:30:00Z.")] = "",
+        end: Annotated[str, typer.Option("--to", help="Instant behind the last.")] = "",
+    ) -> int:
+        """Send the journal, or a part of it, again and wait until the server shows it.
+
+        The times sent are those of the first sending, so a server that folds what it has already keeps each row once. The
+        daemon's own forwarding goes on beside it. Exit 5 when something could not be brought to the server.
+        """
         ready = load_config(config)
-        _section(ready)
-        files = CursorFile(ready.path(ready.bench.journal))
-        before = files.read()
-        files.write(Cursor(quarantined=before.quarantined))
-        people().print(f"forwarding starts again from the first reading (it had confirmed {before.confirmed_seq})")
+        server = _server(ready)
+        directory = ready.path(ready.bench.journal)
+        window = (parse_instant(start) if start else 0, parse_instant(end) if end else FAR_NS)
+        stop = threading.Event()
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, lambda *_: stop.set())
+        with JournalReader(directory) as journal, tempfile.TemporaryDirectory(prefix="baytrace-") as folder:
+            files = CursorFile(Path(folder))
+            made = Forwarder(journal, ready.bench.name, server, files, window=window)
+            made.run(stop, until_done=True)
+        server.close()
+        cursor = made.cursor
+        people().print(f"{cursor.confirmed} rows are at the server; {cursor.quarantined} it would not keep")
+        for text in filter(None, [*cursor.warnings, cursor.last_error]):
+            people().print(text, markup=False)
+        return 5 if stop.is_set() or cursor.quarantined else 0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import os
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +13,11 @@ from baytrace.measure.faults import BadInput
 
 @dataclass
 class Cursor:
-    """`sent_seq` was answered with 204; `confirmed_seq` was read back after a barrier. `encoder` is the state at `confirmed_seq`."""
+    """`sent_seq` was answered with 204; `confirmed_seq` was read back after a barrier. `encoder` is the state at `confirmed_seq`.
+
+    `sent`, `confirmed`, `resent`, `quarantined` and `unsendable` count rows; nothing between `confirmed_seq` and
+    `quarantined_seq` is counted as quarantined again. `warnings` are what the look at the server found.
+    """
 
     sent_seq: int = 0
     confirmed_seq: int = 0
@@ -22,39 +26,60 @@ class Cursor:
     sent: int = 0
     confirmed: int = 0
     quarantined: int = 0
+    quarantined_seq: int = 0
     resent: int = 0
     unsendable: int = 0
     state: str = "never run"
     last_error: str = ""
+    warnings: list[str] = field(default_factory=list)
+
+    def standing(self) -> dict[str, Any]:
+        """What people are shown."""
+        hidden = ("encoder", "run", "quarantined_seq")
+        return {name: value for name, value in asdict(self).items() if name not in hidden}
 
 
 class CursorFile:
-    def __init__(self, directory: Path) -> None:
-        self.file = directory / "forward.json"
-        self.quarantine = directory / "forward-quarantine.jsonl"
+    """`name` keeps the places of different journeys through one journal apart."""
+
+    def __init__(self, directory: Path, name: str = "forward") -> None:
+        self.file = directory / f"{name}.json"
+        self.quarantine = directory / f"{name}-quarantine.jsonl"
 
     def read(self) -> Cursor:
         """Raises BadInput when the file is damaged: starting over would send everything again, so a person decides."""
+        known = {each.name for each in fields(Cursor)}
         try:
-            return Cursor(**json.loads(self.file.read_text(encoding="utf-8")))
+            data = json.loads(self.file.read_text(encoding="utf-8"))
+            return Cursor(**{name: value for name, value in data.items() if name in known})
         except FileNotFoundError:
             return Cursor()
-        except (ValueError, TypeError) as error:
+        except (OSError, ValueError, TypeError, AttributeError) as error:
             raise BadInput(
                 f"the cursor cannot be read ({error})", where=str(self.file), right="delete it to send everything again"
             ) from None
 
-    def write(self, cursor: Cursor) -> None:
+    def write(self, cursor: Cursor, *, durable: bool = True) -> None:
+        """`durable` False is enough for what is only shown: the places of a crash are the last durable ones, or later."""
         new = self.file.with_suffix(".new")
         with new.open("w", encoding="utf-8") as stream:
             json.dump(asdict(cursor), stream)
             stream.flush()
-            os.fsync(stream.fileno())
+            if durable:
+                os.fsync(stream.fileno())
         new.replace(self.file)
 
-    def set_aside(self, seq: int, line: str, why: str) -> None:
-        """Keep a row the server will never take."""
+    def set_aside(self, **what: Any) -> None:
+        """Keep what the server will never take."""
         with self.quarantine.open("a", encoding="utf-8") as stream:
-            stream.write(json.dumps({"seq": seq, "line": line, "why": why}) + "\n")
+            stream.write(json.dumps(what) + "\n")
             stream.flush()
             os.fsync(stream.fileno())
+
+
+def standing(directory: Path) -> dict[str, Any]:
+    """Where forwarding from this journal stands, for whoever shows it; a damaged cursor is said, not raised."""
+    try:
+        return CursorFile(directory).read().standing()
+    except BadInput as error:
+        return Cursor(state="stopped", last_error=error.what).standing()

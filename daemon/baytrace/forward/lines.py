@@ -17,11 +17,19 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
+import numpy as np
+from numpy.typing import NDArray
+
 MS = 1_000_000
 
 
+def one_line(text: str) -> str:
+    """The text as a server keeps it."""
+    return text.replace("\r", " ").replace("\n", " ")
+
+
 def _escaped(text: str, special: str) -> str:
-    text = text.replace("\r", " ").replace("\n", " ").replace("\\", "\\\\") if special else text
+    text = one_line(text).replace("\\", "\\\\")
     for mark in special:
         text = text.replace(mark, "\\" + mark)
     return text
@@ -43,8 +51,12 @@ def encode(name: str, tags: Mapping[str, str], fields: Mapping[str, float], time
     numbers = [f"{tag(key)}={float(value)!r}" for key, value in sorted(fields.items()) if math.isfinite(value)]
     if not numbers:
         raise ValueError("no finite field")
-    head = ",".join([measurement(name), *(f"{tag(key)}={tag(value)}" for key, value in sorted(tags.items()) if value)])
-    return f"{head} {','.join(numbers)} {time_ns}\n"
+    return f"{head(name, tags)} {','.join(numbers)} {time_ns}\n"
+
+
+def head(name: str, tags: Mapping[str, str]) -> str:
+    """A line up to its fields: measurement and tags."""
+    return ",".join([measurement(name), *(f"{tag(key)}={tag(value)}" for key, value in sorted(tags.items()) if value)])
 
 
 class Stamps:
@@ -63,6 +75,21 @@ class Stamps:
             self.moved += 1
         self._last[series] = wanted
         return wanted * MS
+
+    def take_all(self, series: str, times_ns: NDArray[np.int64]) -> NDArray[np.int64]:
+        """As `take` for many, in ms: each the larger of what is wanted and one after its forerunner."""
+        if not len(times_ns):
+            return times_ns
+        wanted = times_ns // MS
+        last = self._last.get(series)
+        steps = np.arange(len(wanted), dtype=np.int64)
+        reached = np.maximum.accumulate(wanted - steps)
+        if last is not None:
+            reached = np.maximum(reached, last + 1)
+        given: NDArray[np.int64] = reached + steps
+        self.moved += int((given != wanted).sum())
+        self._last[series] = int(given[-1])
+        return given
 
     def state(self) -> dict[str, int]:
         return dict(self._last)

@@ -1,28 +1,79 @@
-"""From the journal's items to lines, by cursor. Pure but for the journal's own reading; resumable from its saved state."""
+"""From the journal's items to bodies of lines, by cursor. Pure; resumable from its saved state.
+
+A body is one stretch of the journal, its lines grouped by series: the server does not care for the order inside a body, and
+columns are turned into lines many times faster than readings one by one.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from typing import Any, NamedTuple
 
-from baytrace.forward.lines import Stamps, encode
-from baytrace.journal.store import Stored
+import numpy as np
+
+from baytrace.forward.interpreting import Interpreted, Ints, interpret, usable
+from baytrace.forward.lines import MS, Stamps, encode, head, one_line
+from baytrace.journal.stretch import Chunk
 from baytrace.measure.channel import Channel
 from baytrace.measure.interpret import Interpreter
-from baytrace.measure.reading import Event, Quality
+from baytrace.measure.reading import Event
 from baytrace.measure.roles import FACTS
 from baytrace.measure.units import si_unit_name
 
 ACTIVE_STATES = frozenset({"unacknowledged", "acknowledged"})
+TURNS = frozenset({"channel_declared", "bench_started", "session_started", "session_closed"})
+"""Events after which readings mean something else, or belong elsewhere."""
+NameOf = Callable[[int], str]
 
 
 class Row(NamedTuple):
-    """A line to send. `series` and `time_ms` are what a read-back must show; `line` is '' for an item that sends nothing."""
+    """A line to send. `series` and `time_ms` are what a read-back must show."""
 
     seq: int
     line: str
-    series: str = ""
-    time_ms: int = 0
+    series: str
+    time_ms: int
+
+
+class Part(NamedTuple):
+    """The lines of one series in a body, in order."""
+
+    series: str
+    seq: Ints
+    time_ms: Ints
+    lines: list[str]
+
+    def rows(self) -> list[Row]:
+        found = zip(self.seq.tolist(), self.lines, self.time_ms.tolist(), strict=True)
+        return [Row(seq, line, self.series, time_ms) for seq, line, time_ms in found]
+
+
+class Body(NamedTuple):
+    """What is sent at once; afterwards the cursor stands at `last`."""
+
+    last: int
+    parts: list[Part]
+
+    def text(self) -> str:
+        return "".join([line for part in self.parts for line in part.lines])
+
+    @property
+    def rows(self) -> int:
+        return sum(len(part.lines) for part in self.parts)
+
+
+def cut(chunk: Chunk, most: int) -> Iterator[Chunk]:
+    """The chunk in pieces of at most about `most` readings, each with the events among them."""
+    size, events = len(chunk.seq), chunk.events
+    for start in range(0, size, most):
+        end = min(start + most, size)
+        until = int(chunk.seq[end - 1]) if end < size else None
+        count = len(events) if until is None else sum(1 for event in events if event.seq <= until)
+        yield Chunk(chunk.seq[start:end], chunk.columns.part(start, end), chunk.boot, events[:count])
+        events = events[count:]
+    if not size:
+        for start in range(0, len(events), most):
+            yield chunk._replace(events=events[start : start + most])
 
 
 class Encoder:
@@ -38,7 +89,7 @@ class Encoder:
             self._interpreter.restore(state["interpreter"])
         self._session: str = state.get("session", "")
         self._stamps = Stamps(state.get("stamps"))
-        self._tags: dict[str, dict[str, str]] = {}
+        self._heads: dict[str, str] = {}
 
     def state(self) -> dict[str, Any]:
         return {
@@ -48,44 +99,64 @@ class Encoder:
             "stamps": self._stamps.state(),
         }
 
-    def rows(self, items: Iterable[Stored | Event]) -> Iterator[Row]:
-        """One row an item, in order."""
-        for item in items:
-            yield self._reading(item) if isinstance(item, Stored) else self._event(item)
+    def body(self, chunk: Chunk, name_of: NameOf) -> Body:
+        """The lines of a stretch that follows what was encoded before; `name_of` gives a channel version's name."""
+        parts: list[Part] = []
+        start = 0
+        for event in chunk.events:
+            if event.kind in TURNS:
+                end = int(np.searchsorted(chunk.seq, event.seq))
+                parts += self._readings(chunk, start, end, name_of)
+                start = end
+            parts.append(self._event(event))
+        parts += self._readings(chunk, start, len(chunk.seq), name_of)
+        ends = [event.seq for event in chunk.events[-1:]] + chunk.seq[-1:].tolist()
+        return Body(max(ends, default=0), parts)
 
-    def _reading(self, stored: Stored) -> Row:
-        channel = self._interpreter.channels.get(stored.raw.channel)
-        if channel is None:
-            self.unsendable += 1
-            return Row(stored.seq, "")
-        reading = self._interpreter.reading(stored.raw, stored.seq)
-        fields = {"value": reading.value} if Quality(reading.quality).usable else {}
-        if reading.quality:
-            fields["quality"] = float(reading.quality)
-        tags = self._reading_tags(channel)
-        series = f"reading|{channel.name}|{self._session}"
-        time_ns = self._stamps.take(series, reading.time_ns)
-        try:
-            return Row(stored.seq, encode("reading", tags, fields, time_ns), series, time_ns // 1_000_000)
-        except ValueError:
-            self.unsendable += 1
-            return Row(stored.seq, "")
+    def _readings(self, chunk: Chunk, start: int, end: int, name_of: NameOf) -> Iterator[Part]:
+        if start == end:
+            return
+        read, strangers = interpret(self._interpreter, chunk.columns.part(start, end), name_of)
+        self.unsendable += strangers
+        for one in read:
+            part = self._part(one, chunk.seq[start:end][one.places])
+            if part.lines:
+                yield part
 
-    def _reading_tags(self, channel: Channel) -> dict[str, str]:
-        tags = self._tags.get(channel.name)
-        if tags is None:
-            quantity = FACTS[channel.role].quantity
-            tags = self._tags[channel.name] = {
+    def _part(self, read: Interpreted, seq: Ints) -> Part:
+        series = f"reading|{read.channel.name}|{self._session}"
+        shown = usable(read.quality) & np.isfinite(read.value)
+        sendable = (shown | (read.quality != 0)) & (read.time_ns >= 0)
+        if not sendable.all():
+            self.unsendable += int((~sendable).sum())
+            kept = np.flatnonzero(sendable)
+            read = read._replace(value=read.value[kept], time_ns=read.time_ns[kept], quality=read.quality[kept])
+            seq, shown = seq[kept], shown[kept]
+        time_ms = self._stamps.take_all(series, read.time_ns)
+        begin = self._head(read.channel)
+        values, times = read.value.tolist(), time_ms.tolist()
+        if shown.all() and not read.quality.any():
+            lines = [f"{begin}value={value!r} {ms}000000\n" for value, ms in zip(values, times, strict=True)]
+        else:
+            rows = zip(values, times, read.quality.tolist(), shown.tolist(), strict=True)
+            lines = [f"{begin}{_fields(value, quality, good)} {ms}000000\n" for value, ms, quality, good in rows]
+        return Part(series, seq, time_ms, lines)
+
+    def _head(self, channel: Channel) -> str:
+        found = self._heads.get(channel.name)
+        if found is None:
+            tags = {
                 "bench": self.bench,
                 "instrument": channel.instrument,
                 "channel": channel.name,
                 "role": str(channel.role),
-                "unit": si_unit_name(quantity) or channel.unit.text,
+                "unit": si_unit_name(FACTS[channel.role].quantity) or channel.unit.text,
                 "session": self._session,
             }
-        return tags
+            found = self._heads[channel.name] = head("reading", tags) + " "
+        return found
 
-    def _event(self, event: Event) -> Row:
+    def _event(self, event: Event) -> Part:
         self._follow(event)
         tags = {"bench": self.bench, "session": event.session}
         data = event.data
@@ -102,19 +173,25 @@ class Encoder:
         else:
             name, fields = "event", {"count": 1.0}
             tags["kind"] = event.kind
-        series = "|".join([name, *(f"{key}={value}" for key, value in sorted(tags.items()))])
-        time_ns = self._stamps.take(series, event.time_ns)
-        return Row(event.seq, encode(name, tags, fields, time_ns), series, time_ns // 1_000_000)
+        series = "|".join([name, *(f"{key}={one_line(value)}" for key, value in sorted(tags.items()) if value)])
+        time_ns = self._stamps.take(series, max(event.time_ns, 0))
+        line = encode(name, tags, fields, time_ns)
+        return Part(series, np.array([event.seq], np.int64), np.array([time_ns // MS], np.int64), [line])
 
     def _follow(self, event: Event) -> None:
         if event.kind == "channel_declared":
             self._interpreter.redeclare(Channel.from_json(event.data["channel"]))
-            self._tags.clear()
+            self._heads.clear()
         elif event.kind == "bench_started":
             self._interpreter.anchor(event.data["wall_ns"], event.data["mono_ns"])
         elif event.kind == "session_started":
             self._session = event.session
-            self._tags.clear()
+            self._heads.clear()
         elif event.kind == "session_closed":
             self._session = ""
-            self._tags.clear()
+            self._heads.clear()
+
+
+def _fields(value: float, quality: int, good: bool) -> str:
+    said = [f"quality={float(quality)!r}"] if quality else []
+    return ",".join([*said, f"value={value!r}"] if good else said)

@@ -8,17 +8,27 @@ A server that is no VictoriaMetrics acknowledges after its own log is written; t
 from __future__ import annotations
 
 import json
-import re
-from collections.abc import Iterable, Mapping
+import time
+from collections.abc import Mapping
 from dataclasses import dataclass
+from email.utils import parsedate_to_datetime
+from typing import Any
 
+import numpy as np
 import urllib3
 from influxdb_client import InfluxDBClient
 from influxdb_client.rest import ApiException
 from influxdb_client.service.write_service import WriteService
+from numpy.typing import NDArray
+
+from baytrace.forward.lines import encode
+from baytrace.forward.looking import run_of
 
 NO_CONTENT = 204
 TIMEOUT_S = 10.0
+READ_BACK_TIMEOUT_S = 60.0
+LONGEST_WAIT_S = 600.0
+Times = NDArray[np.int64]
 
 
 class Unreachable(Exception):
@@ -58,7 +68,6 @@ class Server:
             else {}
         )
         self._plain = urllib3.PoolManager(headers=auth, timeout=TIMEOUT_S, retries=False)
-        self._has_run = True
 
     def close(self) -> None:
         self._client.close()
@@ -85,11 +94,27 @@ class Server:
         if status != NO_CONTENT:
             raise Unreachable(f"the server answered {status} instead of 204")
 
+    def metrics(self) -> str:
+        """What the server says of itself; '' where it does not. Raises Unreachable."""
+        return self._get("/metrics", missing="")
+
     def run_stamp(self) -> str:
         """What identifies this run of a VictoriaMetrics server; '' for another kind. Raises Unreachable."""
-        text = self._get("/metrics", missing="")
-        found = re.search(r"^vm_app_start_timestamp (\S+)$", text, re.MULTILINE)
-        return found[1] if found else ""
+        return run_of(self.metrics())
+
+    def probe(self, bench: str, time_ms: int) -> str:
+        """Write one row and read it back: '' when the server kept it, else what is wrong. Raises Unreachable."""
+        name = json.dumps(bench)
+        try:
+            self.send(encode("baytrace_probe", {"bench": bench}, {"value": 1.0}, time_ms * 1_000_000))
+        except Refused as error:
+            return f"the server refuses a plain row ({error}); is this the address of an InfluxDB v2 write API?"
+        if not self.run_stamp():
+            return ""
+        found = self._export(f'{{__name__="baytrace_probe_value",bench={name}}}', time_ms, time_ms)
+        if not any(time_ms in row["timestamps"] for row in found):
+            return "the server answered 204 to a row and does not show it; does another server answer reads here?"
+        return ""
 
     def barrier(self) -> bool:
         """Make a VictoriaMetrics server put to disk all it has; False where it cannot be asked."""
@@ -101,20 +126,22 @@ class Server:
         self._get(f"/snapshot/delete?snapshot={name}", missing="")
         return True
 
-    def kept(self, bench: str, start_ms: int, end_ms: int) -> dict[str, set[int]]:
-        """Timestamps (ms) the server has, by series as `rows.Row.series` names them. VictoriaMetrics only."""
-        self._get("/internal/force_flush", missing="")
+    def kept(self, bench: str, start_ms: int, end_ms: int) -> dict[str, Times]:
+        """Timestamps (ms) the server has, by series as `rows` names them. VictoriaMetrics only."""
         match = f'{{bench={json.dumps(bench)},__name__=~"(reading|alarm|verdict|event)_.*"}}'
-        answer = self._request(
-            "POST",
-            "/api/v1/export",
-            {"match[]": match, "start": f"{start_ms / 1000:.3f}", "end": f"{end_ms / 1000:.3f}"},
-        )
-        found: dict[str, set[int]] = {}
-        for line in answer.splitlines():
-            row = json.loads(line)
-            found.setdefault(series_of(row["metric"]), set()).update(row["timestamps"])
-        return found
+        found: dict[str, list[Times]] = {}
+        for row in self._export(match, start_ms, end_ms):
+            found.setdefault(series_of(row["metric"]), []).append(np.array(row["timestamps"], np.int64))
+        return {series: np.concatenate(times) for series, times in found.items()}
+
+    def _export(self, match: str, start_ms: int, end_ms: int) -> list[dict[str, Any]]:
+        self._get("/internal/force_flush", missing="")
+        query = {"match[]": match, "start": f"{start_ms / 1000:.3f}", "end": f"{end_ms / 1000:.3f}"}
+        answer = self._request("POST", "/api/v1/export", query)
+        try:
+            return [json.loads(line) for line in answer.splitlines()]
+        except ValueError:
+            raise Unreachable("the export broke off") from None
 
     def _get(self, path: str, *, missing: str | None = None) -> str:
         return self._request("GET", path, None, missing=missing)
@@ -122,7 +149,13 @@ class Server:
     def _request(self, method: str, path: str, fields: Mapping[str, str] | None, *, missing: str | None = None) -> str:
         try:
             answer = (
-                self._plain.request(method, self.url.rstrip("/") + path, fields=fields, encode_multipart=False)
+                self._plain.request(
+                    method,
+                    self.url.rstrip("/") + path,
+                    fields=fields,
+                    encode_multipart=False,
+                    timeout=READ_BACK_TIMEOUT_S,
+                )
                 if fields
                 else self._plain.request(method, self.url.rstrip("/") + path)
             )
@@ -144,18 +177,23 @@ def series_of(metric: Mapping[str, str]) -> str:
     return "|".join([name, *(f"{key}={value}" for key, value in sorted(tags.items()))])
 
 
-def missing_of(sent: Iterable[tuple[str, int]], kept: Mapping[str, set[int]]) -> int:
-    """How many sent (series, ms) pairs a read-back lacks."""
-    return sum(1 for series, time_ms in sent if time_ms not in kept.get(_without_empty(series), ()))
-
-
-def _without_empty(series: str) -> str:
-    if series.startswith("reading|"):
-        return series
-    name, *tags = series.split("|")
-    return "|".join([name, *(each for each in tags if not each.endswith("="))])
+def missing_of(sent: Mapping[str, Times], kept: Mapping[str, Times]) -> dict[str, Times]:
+    """The sent times (ms) a read-back lacks, by series."""
+    lost = {}
+    for series, times in sent.items():
+        gone = times[~np.isin(times, kept[series])] if series in kept else times
+        if len(gone):
+            lost[series] = gone
+    return lost
 
 
 def _retry_after(headers: Mapping[str, str] | None) -> float | None:
-    value = (headers or {}).get("Retry-After", "")
-    return float(value) if value.replace(".", "", 1).isdigit() else None
+    """Seconds, from a number of them or an HTTP date (RFC 9110, 10.2.3); never absurdly long."""
+    value = (headers or {}).get("Retry-After", "").strip()
+    if not value:
+        return None
+    try:
+        wait = float(value) if value[0].isdigit() else parsedate_to_datetime(value).timestamp() - time.time()
+    except (ValueError, TypeError):
+        return None
+    return min(max(wait, 0.0), LONGEST_WAIT_S)

@@ -9,12 +9,20 @@ from pydantic import BaseModel, Field
 
 from baytrace.bench.daemon import Bench
 from baytrace.bench.history import history
+from baytrace.forward.cursor import standing
 from baytrace.measure.instant import parse_instant
 from baytrace.web.problems import not_found
 
 NS = 1_000_000_000
 Text = Annotated[str, Field(max_length=2000)]
 Name = Annotated[str, Field(max_length=200)]
+
+
+def forwarded(bench: Bench) -> dict[str, Any] | None:
+    """Where the copy at the time-series server stands; None for a bench that keeps none."""
+    if bench.config.forward is None:
+        return None
+    return standing(bench.config.path(bench.config.bench.journal))
 
 
 class Acknowledge(BaseModel):
@@ -38,7 +46,7 @@ def routes(bench: Bench) -> APIRouter:
 
     @router.get("/bench", summary="The bench: its session, instruments, journal")
     async def state() -> dict[str, Any]:
-        return bench.to_json()
+        return bench.to_json() | {"forward": forwarded(bench)}
 
     @router.get("/channels", summary="Every channel with its newest value in SI")
     async def channels() -> list[Any]:

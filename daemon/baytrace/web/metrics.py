@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from typing import Any
 
 from fastapi import APIRouter
 from fastapi.responses import JSONResponse, PlainTextResponse
 
 from baytrace.bench.daemon import Bench
+from baytrace.web.bench_routes import forwarded
 
 
 def _label(text: str) -> str:
@@ -62,7 +64,22 @@ def exposition(bench: Bench) -> str:
     lines += _metric("channel_value", "gauge", "Newest value in SI.", values)
     lines += _metric("journal", "gauge", "Health of the journal.", health)
     lines += _metric("alarms", "gauge", "Alarms standing or unacknowledged.", [("", state["alarms"])])
+    lines += _forward(forwarded(bench))
     return "\n".join(lines) + "\n"
+
+
+def _forward(standing: Mapping[str, Any] | None) -> Iterator[str]:
+    if standing is None:
+        return
+    counts = ("sent", "confirmed", "resent", "quarantined", "unsendable")
+    rows = [(f'{{what="{name}"}}', float(standing[name])) for name in counts]
+    yield from _metric("forward_rows_total", "counter", "Rows by what became of them at the server.", rows)
+    yield from _metric(
+        "forward_confirmed_seq", "gauge", "All up to here is at the server.", [("", standing["confirmed_seq"])]
+    )
+    yield from _metric(
+        "forward_warnings", "gauge", "What should be mended at the server.", [("", len(standing["warnings"]))]
+    )
 
 
 def routes(bench: Bench) -> APIRouter:
