@@ -5,7 +5,7 @@ a leak draw the same straight line, so the interval of the rate is the profile o
 as long as any allowed vapour beside it explains the readings (chi2 within Student's factor of the best). A local covariance
 would take the best tau for granted and be far too narrow.
 
-Limits. b may not exceed water's saturation less what is there. A straight rise that has not bent and stays below saturation
+Limits. b may not exceed water's saturation, as the gauge would show it, less what is there. A straight rise that has not bent and stays below saturation
 is called a leak only as far as tau <= 3 h cannot explain it. Intervals hold the scatter seen, the display's step, the
 unknown temperature (allowance) and the gauge's gain; not a leak that changes during the hold.
 """
@@ -41,12 +41,13 @@ class Estimate(NamedTuple):
 
 class Thermal(NamedTuple):
     """Temperature of the loop: `level_k` and its standard uncertainty; `drift_k` is how far (half-width) it may have moved
-    during the hold unseen: 0 with a thermometer.
+    during the hold unseen: 0 with a thermometer. `tracking_k` is how far loop and thermometer may then drift apart.
     """
 
     level_k: float
     level_uncertainty_k: float
     drift_k: float
+    tracking_k: float = 0.0
 
 
 class Scatter(NamedTuple):
@@ -119,6 +120,8 @@ class Problem:
     span_s: float
     extra_rate: float = 0.0
     """Further standard uncertainty of the rate, Pa/s."""
+    pool_slack: float = 0.0
+    """Part of a pool's vapour by which it may stand off the curve that the thermometer draws for it."""
 
     def shapes(self, candidates: Candidates) -> Array:
         return rise_shapes.values(candidates, self.time_s, self.length_s, self.pool_factor)
@@ -147,10 +150,20 @@ def prepare(means: CellMeans, gauge: Gauge, thermal: Thermal) -> Problem:
         pressure = pressure * gas
         factor = gas * moisture.saturation_pressure(kelvin) / moisture.saturation_pressure(thermal.level_k)
     hottest = thermal.level_k + _K95 * thermal.level_uncertainty_k + thermal.drift_k
-    first = float(np.median(pressure[:3]))
-    most = max(moisture.saturation_pressure(hottest) - first, 0.0)
+    first = _at_start(means.time_s, pressure)
+    shown = moisture.saturation_pressure(hottest) * (1.0 + _K95 * gauge.gain_uncertainty)
+    most = max(shown - first, 0.0)
     spread = gauge.shape(means.pressure, means.readings)
-    return Problem(means.time_s, pressure, spread, factor, most, means.length_s, float(means.time_s[-1]))
+    slack = moisture.sensitivity(thermal.level_k) * thermal.tracking_k / math.sqrt(3.0)
+    span = float(means.time_s[-1])
+    return Problem(means.time_s, pressure, spread, factor, most, means.length_s, span, pool_slack=slack)
+
+
+def _at_start(time_s: Array, pressure: Array) -> float:
+    """Pa where the first cells point back to: a fast vapour has risen far within them and was not there at isolation."""
+    middle = float(np.median(pressure[:3]))
+    slope = float(np.polyfit(time_s[:3], pressure[:3], 1)[0])
+    return min(max(float(pressure[:3].mean()) - slope * float(time_s[:3].mean()), 0.0), middle)
 
 
 _KERNEL = 0.04
@@ -230,7 +243,7 @@ def _conclude(  # noqa: PLR0917 - one problem's parts
     return RiseFit(
         start=problem.residuals(best, least)[1],
         rate=_widened(rate, *spans.rate, _K95 * math.hypot(systematic, gain * rate)),
-        vapour=_widened(vapour, *spans.vapour, _K95 * gain * vapour),
+        vapour=_widened(vapour, *spans.vapour, _K95 * math.hypot(_ends(gauge), gain * vapour)),
         vapour_soon_high=spans.vapour_soon_high * (1.0 + _K95 * gain) + _K95 * systematic * problem.span_s,
         vapour_time=Estimate(float(best.tau_s[0]), *spans.tau_s),
         kind=Kind(int(best.kind[0])),
@@ -303,9 +316,10 @@ def _profile(  # noqa: PLR0917 - one problem's parts
     A family of shapes is another explanation, not another parameter: each that the readings do not rule out keeps its own
     minimum to measure from.
     """
-    least = look.minimum(peaks).chi2
+    found = look.minimum(peaks)
+    least = found.chi2
     ceiling = np.full(len(Kind), -1.0)
-    allowed = least <= least.min() + (_RULED_OUT * sigma) ** 2
+    allowed = (least <= least.min() + (_RULED_OUT * sigma) ** 2) | _pool_stands(problem, peaks, found)
     ceiling[peaks.kind[allowed]] = least[allowed] + (factor * sigma) ** 2
     kept = Candidates(peaks.kind[allowed], peaks.tau_s[allowed])
     candidates = join(coarse, peaks, _around(kept, _LADDER, problem))
@@ -329,22 +343,41 @@ def _profile(  # noqa: PLR0917 - one problem's parts
     )
 
 
+def _pool_stands(problem: Problem, peaks: Candidates, found: rise_solver.Minimum) -> NDArray[np.bool_]:
+    """Whether a pool misses the readings by no more than its thermometer may: a quiet gauge then rules out nothing.
+
+    Thousandths of a kelvin are seen by the gauge and not by the thermometer, so chi2 alone would call every pool that
+    warms a leak.
+    """
+    stands = np.zeros(peaks.kind.size, dtype=bool)
+    for at in np.flatnonzero(peaks.kind == Kind.POOL):
+        one = Candidates(peaks.kind[at : at + 1], peaks.tau_s[at : at + 1])
+        least = rise_solver.Minimum(*(part[at : at + 1] for part in found))
+        off = problem.residuals(one, least)[0] * problem.spread
+        stands[at] = float(np.sqrt(np.mean(off * off))) <= problem.pool_slack * float(least.vapour[0])
+    return stands
+
+
 def _both_spans(look: _Look, candidates: Candidates, level: Array) -> tuple[rise_solver.Span, rise_solver.Span]:
     normal, most = look.normal(candidates)
     return rise_solver.rate_span(normal, most, level), rise_solver.vapour_span(normal, most, level)
 
 
+def _ends(gauge: Gauge) -> float:
+    """Standard uncertainty (Pa) of a difference of two readings by the display's step."""
+    return gauge.resolution / math.sqrt(6.0)
+
+
 def _systematic_rate(problem: Problem, gauge: Gauge, thermal: Thermal, risen: float) -> float:
     """Standard uncertainty of the rate (Pa/s) that scatter cannot show: the display's step at either end, and the unseen
-    drift of temperature, on the gas as T and on what has risen as saturation, as it may stand over a pool.
+    drift of temperature (past the thermometer where there is one), on the gas as T and on what has risen as saturation,
+    as it may stand over a pool.
     """
-    step = gauge.resolution / math.sqrt(6.0)
-    warmth = 0.0
-    if thermal.drift_k > 0.0:
-        at = float(problem.pressure[-1])
-        warmth = at * thermal.drift_k / thermal.level_k
-        warmth += risen * moisture.sensitivity(thermal.level_k) * thermal.drift_k
-        warmth /= math.sqrt(3.0)
+    step = _ends(gauge)
+    unseen = thermal.drift_k if thermal.drift_k > 0.0 else thermal.tracking_k
+    at = float(problem.pressure[-1])
+    warmth = at / thermal.level_k + risen * moisture.sensitivity(thermal.level_k)
+    warmth *= unseen / math.sqrt(3.0)
     return math.hypot(step / problem.span_s, warmth / problem.span_s, problem.extra_rate)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import NamedTuple
 
 import numpy as np
@@ -100,6 +101,17 @@ class Thermometer:
         return self._kelvin if time_ns - self._time_ns <= self._STALE_NS else None
 
 
+def still_step(channel: Channel | None, pressure: float) -> float:
+    """Pa: the step a display that never moved must be granted, the last decimal of what it shows in its own unit.
+
+    A gauge that stands at 0.0 kPa all along has said nothing about anything smaller than its last figure.
+    """
+    if channel is None:
+        return 0.0
+    exponent = Decimal(f"{channel.unit.from_si(pressure):.9g}").normalize().as_tuple().exponent
+    return channel.unit.difference_to_si(10.0 ** min(int(exponent), 0))
+
+
 def gauge_of(channel: Channel | None, resolution: float) -> Gauge:
     """A channel's limits of error in SI. A display that never moved is taken to have steps of its fixed error."""
     if channel is None:
@@ -115,7 +127,7 @@ def thermal_of(hold: Hold, channel: Channel | None) -> Thermal:
         known = kelvin[~np.isnan(kelvin)]
         if channel is not None and known.size >= 0.8 * kelvin.size:
             level = float(known.mean())
-            return Thermal(level, channel.standard_uncertainty(level), 0.0)
+            return Thermal(level, channel.standard_uncertainty(level), 0.0, limit("evacuation.temperature_tracking"))
     spread = limit("evacuation.assumed_temperature_spread") / 3.0**0.5
     return Thermal(limit("evacuation.assumed_temperature") + _KELVIN, spread, limit("evacuation.temperature_drift"))
 
@@ -123,4 +135,7 @@ def thermal_of(hold: Hold, channel: Channel | None) -> Thermal:
 def fit_hold(hold: Hold, pressure: Channel | None, temperature: Channel | None, resolution: float) -> RiseFit | None:
     if not len(hold.cells):
         return None
-    return fit(hold.cells.means(), gauge_of(pressure, resolution), thermal_of(hold, temperature))
+    gauge = gauge_of(pressure, resolution)
+    if resolution == 0.0 and hold.first_pressure is not None:
+        gauge = gauge._replace(resolution=max(gauge.resolution, still_step(pressure, hold.first_pressure)))
+    return fit(hold.cells.means(), gauge, thermal_of(hold, temperature))

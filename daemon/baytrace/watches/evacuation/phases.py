@@ -71,16 +71,20 @@ class Tick(NamedTuple):
 
 
 class Ticker:
-    """Readings to ticks of at least `period_ns`."""
+    """Readings to ticks of at least `period_ns`. No tick mixes readings from both sides of a silence: that looks like a step."""
+
+    _SILENCE = 3
 
     def __init__(self, period_ns: int = 2_000_000_000) -> None:
         self._period_ns = period_ns
         self._start_ns: int | None = None
+        self._last_ns = 0
         self._sum, self._count = 0.0, 0
 
     def take(self, time_ns: int, pressure: float) -> Tick | None:
-        if self._start_ns is None:
-            self._start_ns = time_ns
+        if self._start_ns is None or (self._count and time_ns - self._last_ns > self._SILENCE * self._period_ns):
+            self._start_ns, self._sum, self._count = time_ns, 0.0, 0
+        self._last_ns = time_ns
         self._sum += pressure
         self._count += 1
         if time_ns - self._start_ns < self._period_ns:
@@ -108,14 +112,17 @@ class HoldGuard:
         self._jump: Tick | None = None
         self._rows = 0
         self._ticks = 0
+        self._flicker = 0.0
 
     @property
     def jumping(self) -> bool:
         """A step is seen and not yet confirmed."""
         return self._jump is not None
 
-    def take(self, tick: Tick) -> HoldEnd | None:
+    def take(self, tick: Tick, resolution: float = 0.0) -> HoldEnd | None:
+        """`resolution`: the step of the gauge's display, Pa; flicker between two figures is neither a valve nor a pump."""
         last, self._last = self._last, tick
+        self._flicker = 1.5 * resolution
         if last is None:
             self._high = tick.pressure
             return None
@@ -135,7 +142,11 @@ class HoldGuard:
             elif self._rows >= 2 or tick.pressure > self._range:
                 return HoldEnd("valve opened", self._jump.time_ns)
             return None
-        if self._ticks > 2 and rate > max(5.0, 8.0 * self._fastest) and tick.pressure > 1.25 * last.pressure:
+        if (
+            self._ticks > 2
+            and rate > max(5.0, 8.0 * self._fastest)
+            and tick.pressure > 1.25 * last.pressure + self._flicker
+        ):
             self._jump, self._rows = last, 0
             if tick.pressure > 2.0 * last.pressure + 100.0:
                 # single stray readings never come this far: nothing to wait for
@@ -148,6 +159,6 @@ class HoldGuard:
         return None
 
     def _drawn_down(self, tick: Tick) -> HoldEnd | None:
-        if tick.pressure < 0.8 * self._high - 1.0:
+        if tick.pressure < 0.8 * self._high - 1.0 - self._flicker:
             return HoldEnd("pump restarted", tick.time_ns)
         return None

@@ -167,8 +167,10 @@ def _too_short(watch: Evacuation, weighed: Assessment, complete: bool) -> list[s
 
 def _leak_words(watch: Evacuation, weighed: Assessment) -> list[str]:
     fit = weighed.fit
-    if fit is None or weighed.cause is Cause.MOISTURE:
+    if fit is None:
         return []
+    if weighed.cause is Cause.MOISTURE:
+        return _leak_besides(watch, weighed, fit)
     volume = watch.settings.volume_l
     if volume is None:
         return []
@@ -184,6 +186,17 @@ def _leak_words(watch: Evacuation, weighed: Assessment) -> list[str]:
         f"{said}.",
         f"As {watch.gas.name} standing at 20 degC that is {yearly} (laminar flow).",
     ]
+
+
+def _leak_besides(watch: Evacuation, weighed: Assessment, fit: RiseFit) -> list[str]:
+    """Water found says nothing about a leak beside it unless the rest of the rise is surely small."""
+    if weighed.stand is None or weighed.stand.rate == "below":
+        return []
+    likely = "is likely" if fit.rate.low > watch.limits.rate else "is not excluded"
+    most = f"{fit.rate.high:.2g} Pa/s of the rise may be air"
+    if watch.settings.volume_l is not None:
+        most += f", {fit.rate.high * watch.settings.volume_l * 1e-3:.2g} Pa m3/s"
+    return [f"A leak besides {likely}: up to {most}. Dry the loop and hold again."]
 
 
 def _undecided_words(weighed: Assessment) -> list[str]:

@@ -218,7 +218,7 @@ class Evacuation:
         self._enter(Phase.HOLD, hold.start_ns, how)
 
     def _hold_tick(self, hold: Hold, tick: Tick) -> None:
-        ended = self._guard.take(tick)
+        ended = self._guard.take(tick, self._wild.resolution)
         if ended is not None and not hold.marked and ended.why == "pump restarted":
             self._bounced(tick)
             return
