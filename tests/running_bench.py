@@ -12,6 +12,19 @@ from pathlib import Path
 
 from servers import free_port
 
+GAUGE = """
+[[instrument]]
+name = "vacuum gauge"
+adapter = "line"
+port = "{port}"
+accuracy = "10 % of reading"
+[[instrument.channel]]
+role = "system_pressure"
+unit = "micron"
+field = 0
+"""
+"A vacuum gauge on a line, for the text of a bench.toml; `port` is filled in."
+
 
 class RunningBench:
     """`baytrace serve` on a bench.toml. `config` is its text without [web]; a free port is added."""

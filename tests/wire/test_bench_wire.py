@@ -9,23 +9,11 @@ import pytest
 from pymodbus.simulator import DataType, SimData, SimDevice
 
 from baytrace.journal.verify import verify
-from running_bench import RunningBench
+from running_bench import GAUGE, RunningBench
 from servers import mosquitto, need, pseudo_terminal
 from wire_modbus import modbus_tcp
 
 pytestmark = pytest.mark.server
-
-LINE = """
-[[instrument]]
-name = "vacuum gauge"
-adapter = "line"
-port = "{port}"
-accuracy = "10 % of reading"
-[[instrument.channel]]
-role = "system_pressure"
-unit = "micron"
-field = 0
-"""
 
 
 @contextlib.contextmanager
@@ -52,7 +40,7 @@ def test_printf_pymodbus_and_mosquitto_pub_are_read_in_si(tmp_path):
 [bench]
 name = "bay-1"
 elevation_m = 0
-{LINE.format(port=gauge.name)}
+{GAUGE.format(port=gauge.name)}
 [[instrument]]
 name = "transmitter"
 adapter = "modbus"
@@ -103,7 +91,7 @@ format = "number"
 
 def test_sigterm_ends_cleanly_and_the_journal_verifies(tmp_path):
     """Exit 0, and the chain holds to the last reading."""
-    with pseudo_terminal() as gauge, bench(tmp_path, LINE.format(port=gauge.name)) as running:
+    with pseudo_terminal() as gauge, bench(tmp_path, GAUGE.format(port=gauge.name)) as running:
         running.until(lambda: gauge.write(b"512\n") or running.channel("system_pressure")["count"] >= 3)
         assert running.stop() == 0
     assert verify(tmp_path / "journal").readings >= 3
@@ -111,7 +99,7 @@ def test_sigterm_ends_cleanly_and_the_journal_verifies(tmp_path):
 
 def test_a_killed_daemon_comes_back_into_its_session(tmp_path):
     """After kill -9 the same session runs on, what was shown is still there, and the hole is in the record."""
-    with pseudo_terminal() as gauge, bench(tmp_path, LINE.format(port=gauge.name)) as running:
+    with pseudo_terminal() as gauge, bench(tmp_path, GAUGE.format(port=gauge.name)) as running:
         running.until(lambda: gauge.write(b"512\n") or running.channel("system_pressure")["count"])
         session = running.post("/api/sessions", {"title": "pump test", "plan": {"evacuation": {"volume_l": 2.0}}})["id"]
         running.post(f"/api/sessions/{session}/marks", {"text": "pump on", "who": "Kim"})
@@ -138,10 +126,10 @@ def test_a_killed_daemon_comes_back_into_its_session(tmp_path):
 
 def test_two_daemons_never_share_a_journal(tmp_path):
     """The second one is refused with the first one's process number."""
-    with pseudo_terminal() as gauge, bench(tmp_path, LINE.format(port=gauge.name)) as running:
+    with pseudo_terminal() as gauge, bench(tmp_path, GAUGE.format(port=gauge.name)) as running:
         other = tmp_path / "other"
         other.mkdir()
-        second = RunningBench(other, f'[bench]\njournal = "{tmp_path / "journal"}"\n' + LINE.format(port=gauge.name))
+        second = RunningBench(other, f'[bench]\njournal = "{tmp_path / "journal"}"\n' + GAUGE.format(port=gauge.name))
         with pytest.raises(AssertionError, match=str(running.process.pid)):
             second.start()
         assert second.process.wait(5) == 5
@@ -150,11 +138,11 @@ def test_two_daemons_never_share_a_journal(tmp_path):
 
 def test_a_taken_port_is_one_clear_line(tmp_path):
     """Exit 5, and the line says which setting to change."""
-    with pseudo_terminal() as gauge, bench(tmp_path, LINE.format(port=gauge.name)) as running:
+    with pseudo_terminal() as gauge, bench(tmp_path, GAUGE.format(port=gauge.name)) as running:
         other = tmp_path / "other"
         other.mkdir()
-        second = RunningBench(other, LINE.format(port=gauge.name))
-        second.file.write_text(LINE.format(port=gauge.name) + f"\n[web]\nport = {running.port}\n")
+        second = RunningBench(other, GAUGE.format(port=gauge.name))
+        second.file.write_text(GAUGE.format(port=gauge.name) + f"\n[web]\nport = {running.port}\n")
         done = subprocess.run(
             [sys.executable, "-m", "baytrace", "serve", "--config", str(second.file)],
             capture_output=True,
@@ -169,7 +157,7 @@ def test_a_taken_port_is_one_clear_line(tmp_path):
 
 def test_other_addresses_need_tokens(tmp_path):
     """Without a token the daemon does not listen beyond its own machine."""
-    (tmp_path / "bench.toml").write_text(LINE.format(port="socket://127.0.0.1:9") + '\n[web]\nhost = "0.0.0.0"\n')
+    (tmp_path / "bench.toml").write_text(GAUGE.format(port="socket://127.0.0.1:9") + '\n[web]\nhost = "0.0.0.0"\n')
     done = subprocess.run(
         [sys.executable, "-m", "baytrace", "serve", "--config", str(tmp_path / "bench.toml")],
         capture_output=True,
@@ -184,7 +172,7 @@ def test_other_addresses_need_tokens(tmp_path):
 
 def test_a_token_opens_the_door_and_only_as_far_as_its_role(tmp_path):
     """On another address nothing passes without a token; a login keeps it in a cookie; a view token changes nothing."""
-    config = LINE.format(port="socket://127.0.0.1:9")
+    config = GAUGE.format(port="socket://127.0.0.1:9")
     made = RunningBench(tmp_path, config)
     made.file.write_text(f'{config}\n[web]\nhost = "0.0.0.0"\nport = {made.port}\n')
     command = [
@@ -216,7 +204,7 @@ def test_a_token_opens_the_door_and_only_as_far_as_its_role(tmp_path):
 
 def test_another_sites_page_cannot_steer_the_bench(tmp_path):
     """A foreign origin changes nothing, and a foreign host name reaches nothing."""
-    with bench(tmp_path, LINE.format(port="socket://127.0.0.1:9")) as running:
+    with bench(tmp_path, GAUGE.format(port="socket://127.0.0.1:9")) as running:
         assert running.status_of("/api/marks", {"text": "x"}, {"Origin": "http://elsewhere.example"})[0] == 403
         assert running.status_of("/api/bench", headers={"Host": "elsewhere.example"})[0] == 421
         assert running.status_of("/api/marks", {"text": "x"}, {"Origin": running.url})[0] == 201

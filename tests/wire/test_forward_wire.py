@@ -20,7 +20,7 @@ from baytrace.measure.channel import Channel
 from baytrace.measure.reading import Event, Raw
 from baytrace.measure.roles import Role
 from baytrace.measure.units import unit_for
-from running_bench import RunningBench
+from running_bench import GAUGE, RunningBench
 from servers import pseudo_terminal
 from timeserver import ListJournal, TimeServer
 
@@ -210,20 +210,11 @@ def test_a_replay_brings_a_span_back_and_doubles_nothing(server, tmp_path):
     assert stored_times(server) == expected_times(journal.all)[200:500]
 
 
-LINE = """
+FORWARDED = """
 [bench]
 name = "bay-7"
 [forward]
 url = "{url}"
-[[instrument]]
-name = "vacuum gauge"
-adapter = "line"
-port = "{port}"
-accuracy = "10 % of reading"
-[[instrument.channel]]
-role = "system_pressure"
-unit = "micron"
-field = 0
 """
 
 
@@ -231,7 +222,7 @@ field = 0
 def test_the_daemon_itself_brings_everything_through_a_crash_of_the_server(server, tmp_path):
     """`[forward]` in bench.toml, the server killed in mid-flow: soon after its return its export equals the journal."""
     with pseudo_terminal() as gauge:
-        running = RunningBench(tmp_path, LINE.format(url=server.url, port=gauge.name)).start()
+        running = RunningBench(tmp_path, FORWARDED.format(url=server.url) + GAUGE.format(port=gauge.name)).start()
         try:
             running.until(lambda: gauge.write(b"512\n") or running.get("/api/bench")["forward"]["sent"] > 20)
             server.kill()

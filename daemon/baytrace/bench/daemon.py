@@ -232,7 +232,7 @@ class Bench:
 
     def _happened(self, event: Event) -> None:
         if event.kind == Kind.SESSION_STARTED:
-            self.session = RunningSession(event, self.config.channels)
+            self.session = RunningSession.begun(event, self.config.channels)
         elif event.kind == Kind.SESSION_CLOSED:
             self.session = None
             self.live.session, self.live.watches = None, []
@@ -279,7 +279,7 @@ class Bench:
         session = self.session
         if session is None:
             return
-        statuses = [session.status(name) for name in session.followers]
+        statuses = [session.status(name) for name in session.plan]
         self.live.watches = statuses
         self.live.session = session.to_json()
         for status in statuses:
@@ -317,9 +317,8 @@ class Bench:
                 "interpreter": self.interpreter.state(),
             }
             event = self._event(Kind.SESSION_STARTED, data, session=str(data["session"]))
-            RunningSession(
-                event, self.config.channels
-            )  # settings that do not fit are refused before anything is recorded
+            # settings that do not fit are refused before anything is recorded
+            RunningSession.begun(event, self.config.channels)
             self._said = {}
             await self.intake.event(event, alone=True)
             self.tell_watches()
@@ -330,7 +329,7 @@ class Bench:
         async with self._session_lock:
             session = self._running()
             self.tell_watches()
-            verdicts = {name: session.verdict(name).to_json() for name in session.followers}
+            verdicts = {name: session.verdict(name).to_json() for name in session.plan}
             for name, verdict in verdicts.items():
                 self.record(Kind.VERDICT, {"watch": name, "verdict": verdict, "final": True, "after_seq": session.seq})
             outcomes = {verdict["verdict"] for verdict in verdicts.values()}

@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-import logging
 import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from baytrace.journal.store import Journal, Stored
 from baytrace.measure.channel import Channel
-from baytrace.measure.faults import BadInput
 from baytrace.measure.instant import format_instant
 from baytrace.measure.interpret import Interpreter
 from baytrace.measure.reading import Event, Mark, Reading
 from baytrace.measure.verdict import Outcome, Verdict
+from baytrace.records.playing import Player
 from baytrace.records.vocabulary import Kind
-from baytrace.watches.follow import Follower
+from baytrace.watches.follow import Followers
 from baytrace.watches.watch import watch_named
-
-log = logging.getLogger(__name__)
 
 JOB_WATCHES = ("evacuation", "charge", "pressures", "sweep")
 """What a session follows when its plan names nothing."""
@@ -47,63 +44,51 @@ def complete_plan(
 class RunningSession:
     """Fed every durable item of the session in order. A watch that breaks is set aside and says so; the rest go on."""
 
-    def __init__(self, started: Event, channels: Sequence[Channel]) -> None:
+    def __init__(self, started: Event, watches: Followers) -> None:
         self.started = started
         self.id: str = started.session
         self.plan: Mapping[str, Mapping[str, Any]] = started.data["plan"]
-        self.followers = {name: Follower(name, settings, channels) for name, settings in self.plan.items()}
-        self.broken: dict[str, str] = {}
+        self.watches = watches
         self.seq = started.seq
         self.marks: list[dict[str, Any]] = []
 
+    @classmethod
+    def begun(cls, started: Event, channels: Sequence[Channel]) -> RunningSession:
+        """A session that begins now. Raises BadInput for settings a watch does not know."""
+        return cls(started, Followers(started.data["plan"], channels))
+
     def reading(self, reading: Reading) -> None:
-        for name, follower in self.followers.items():
-            if name not in self.broken:
-                try:
-                    follower.item(reading)
-                except Exception as error:  # noqa: BLE001 - a broken watch must not stop the record
-                    self._set_aside(name, error)
+        self.watches.item(reading)
         self.seq = reading.seq
 
     def event(self, event: Event) -> None:
         if event.kind == Kind.MARK:
-            self.marks.append(
-                {"time": format_instant(event.time_ns), "text": event.data["text"], "who": event.data.get("who", "")}
-            )
-            mark = Mark(event.time_ns, event.data["text"], event.data.get("who", ""), event.seq)
-            self._each("item", mark)
+            self.watches.item(Mark(event.time_ns, event.data["text"], event.data.get("who", ""), event.seq))
         elif event.kind == Kind.HEARTBEAT:
-            self._each("advance", event.time_ns)
+            self.watches.advance(event.time_ns)
+        self.noted(event)
+
+    def noted(self, event: Event) -> None:
+        """Keep what a page shows of an event the watches have had."""
+        if event.kind == Kind.MARK:
+            said = event.data
+            self.marks.append({"time": format_instant(event.time_ns), "text": said["text"], "who": said.get("who", "")})
         self.seq = event.seq
 
-    def _each(self, method: str, argument: Any) -> None:
-        for name, follower in self.followers.items():
-            if name not in self.broken:
-                try:
-                    getattr(follower, method)(argument)
-                except Exception as error:  # noqa: BLE001 - as in `reading`
-                    self._set_aside(name, error)
-
-    def _set_aside(self, name: str, error: Exception) -> None:
-        log.error("watch %s broke and is set aside", name, exc_info=error)
-        self.broken[name] = f"{type(error).__name__}: {error}"
-
     def verdict(self, name: str) -> Verdict:
-        if name not in self.broken:
-            try:
-                return self.followers[name].verdict()
-            except Exception as error:  # noqa: BLE001 - as in `reading`
-                self._set_aside(name, error)
-        reason = f"the watch itself broke ({self.broken[name]}); its readings are kept"
+        verdict = self.watches.verdict(name)
+        if verdict is not None:
+            return verdict
+        reason = f"the watch itself broke ({self.watches.broken[name]}); its readings are kept"
         return Verdict(name, Outcome.UNDECIDED, "undecided", (reason,))
 
     def status(self, name: str) -> dict[str, Any]:
         """A watch's live status and verdict as JSON."""
+        status = self.watches.status(name)
         verdict = self.verdict(name)
         data: dict[str, Any] = {"watch": name, "verdict": verdict.to_json()}
-        if name in self.broken:
+        if status is None:
             return data | {"phase": "broken", "sentence": verdict.reasons[0], "headline": ""}
-        status = self.followers[name].status()
         data |= {
             "phase": status.phase,
             "sentence": status.sentence,
@@ -150,20 +135,14 @@ def unclosed(journal: Journal) -> Event | None:
 
 
 def resume(journal: Journal, started: Event) -> tuple[RunningSession, Interpreter]:
-    """The session as it stood, by feeding its items again. Raises BadInput when the journal names an unknown channel."""
-    versions = {int(number): Channel.from_json(data) for number, data in started.data["channels"].items()}
-    interpreter = Interpreter(versions.values())
-    interpreter.restore(started.data["interpreter"])
-    session = RunningSession(started, list(versions.values()))
+    """The session as it stood, by playing its items again. Raises BadInput when the journal names an unknown channel."""
+    player = Player(started)
+    session = RunningSession(started, player.watches)
     for item in journal.items(after=started.seq):
         if isinstance(item, Stored):
-            if item.raw.channel not in interpreter.channels:
-                raise BadInput(f"the journal holds readings of {item.raw.channel!r}, which was never declared")
-            session.reading(interpreter.reading(item.raw, item.seq))
+            player.reading(item)
+            session.seq = item.seq
         else:
-            session.event(item)
-            if item.kind == Kind.BENCH_STARTED:
-                interpreter.anchor(item.data["wall_ns"], item.data["mono_ns"])
-            elif item.kind == Kind.CHANNEL_DECLARED:
-                interpreter.redeclare(Channel.from_json(item.data["channel"]))
-    return session, interpreter
+            player.event(item)
+            session.noted(item)
+    return session, player.interpreter

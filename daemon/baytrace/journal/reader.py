@@ -107,19 +107,27 @@ class JournalReader:
         while True:
             with self._reading() as db:
                 seqs = _event_seqs(db, kinds, session, after)
-            for seq in seqs:
-                yield self.event(seq)
+            yield from self._events_at(seqs)
             if not seqs:
                 return
             after = seqs[-1]
 
     def event(self, seq: int) -> Event:
         """The event of that number. Raises BadInput when there is none."""
-        for page in self._pages(seq - 1, seq):
-            place = np.searchsorted(page.stretch.event_seqs(), seq)
-            if place < len(page.stretch.lines) and page.stretch.event_seqs()[place] == seq:
-                return event_from_line(page.stretch.lines[place], seq)
-        raise BadInput(f"the journal holds no event {seq}")
+        return next(self._events_at((seq,)))
+
+    def _events_at(self, seqs: Sequence[int]) -> Iterator[Event]:
+        """The events of these numbers, ascending; each page is read once. Raises BadInput when one is not there."""
+        last, numbers, lines = 0, np.zeros(0, np.int64), list[bytes]()
+        for seq in seqs:
+            if seq > last:
+                page = next(self._pages(seq - 1, seq), None)
+                if page is not None:
+                    last, numbers, lines = page.stretch.last, page.stretch.event_seqs(), page.stretch.lines
+            place = int(np.searchsorted(numbers, seq))
+            if place >= len(numbers) or numbers[place] != seq:
+                raise BadInput(f"the journal holds no event {seq}")
+            yield event_from_line(lines[place], seq)
 
     def links(self, first_commit: int = 1, last_commit: int | None = None) -> Iterator[Link]:
         """Links of sealed commits are worked out again from their payloads."""

@@ -6,9 +6,7 @@ advance every watch at each heartbeat, re-anchor at a start of the daemon, redec
 
 from __future__ import annotations
 
-import logging
 from collections.abc import Mapping
-from typing import Any
 
 from baytrace.journal.store import Stored
 from baytrace.measure.channel import Channel
@@ -17,9 +15,7 @@ from baytrace.measure.interpret import Interpreter
 from baytrace.measure.reading import Event, Mark, Reading
 from baytrace.measure.verdict import Status, Verdict
 from baytrace.records.vocabulary import Kind
-from baytrace.watches.follow import Follower
-
-log = logging.getLogger(__name__)
+from baytrace.watches.follow import Followers
 
 
 class Player:
@@ -32,13 +28,12 @@ class Player:
         self.session = started.session
         self.interpreter = Interpreter(channels)
         self.interpreter.restore(data["interpreter"])
-        self.followers: dict[str, Follower] = {}
-        self.broken: dict[str, str] = {}
-        for name, settings in data["plan"].items():
-            try:
-                self.followers[name] = Follower(name, settings, channels)
-            except BadInput as error:
-                self.broken[name] = str(error)
+        self.watches = Followers(data["plan"], channels, lenient=True)
+
+    @property
+    def broken(self) -> Mapping[str, str]:
+        """Why a watch was set aside, by its name."""
+        return self.watches.broken
 
     @property
     def channels(self) -> Mapping[str, Channel]:
@@ -53,15 +48,15 @@ class Player:
             raise BadInput(
                 f"reading {stored.seq} is of channel {stored.raw.channel!r}, which was never declared"
             ) from None
-        self._each("item", reading)
+        self.watches.item(reading)
         return reading
 
     def event(self, event: Event) -> None:
         data = event.data
         if event.kind == Kind.MARK and event.session == self.session:
-            self._each("item", Mark(event.time_ns, data["text"], data.get("who", ""), event.seq))
+            self.watches.item(Mark(event.time_ns, data["text"], data.get("who", ""), event.seq))
         elif event.kind == Kind.HEARTBEAT and event.session == self.session:
-            self._each("advance", event.time_ns)
+            self.watches.advance(event.time_ns)
         elif event.kind == Kind.BENCH_STARTED:
             self.interpreter.anchor(data["wall_ns"], data["mono_ns"])
         elif event.kind == Kind.CHANNEL_DECLARED:
@@ -69,31 +64,8 @@ class Player:
 
     def verdict(self, name: str) -> Verdict | None:
         """None for a watch that broke; `broken` says why."""
-        follower = self.followers.get(name)
-        if follower is None:
-            return None
-        try:
-            return follower.verdict()
-        except Exception as error:  # noqa: BLE001 - a broken watch must not stop the record
-            self._set_aside(name, error)
-            return None
+        return self.watches.verdict(name)
 
     def status(self, name: str) -> Status | None:
-        follower = self.followers.get(name)
-        try:
-            return follower.status() if follower is not None else None
-        except Exception as error:  # noqa: BLE001 - as in `verdict`
-            self._set_aside(name, error)
-            return None
-
-    def _each(self, method: str, argument: Any) -> None:
-        for name, follower in list(self.followers.items()):
-            try:
-                getattr(follower, method)(argument)
-            except Exception as error:  # noqa: BLE001 - as in `verdict`
-                self._set_aside(name, error)
-
-    def _set_aside(self, name: str, error: Exception) -> None:
-        log.warning("watch %s broke in the replay: %s", name, error, exc_info=error)
-        self.broken[name] = f"{type(error).__name__}: {error}"
-        self.followers.pop(name, None)
+        """As `verdict`."""
+        return self.watches.status(name)

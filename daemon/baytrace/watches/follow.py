@@ -1,21 +1,25 @@
-"""One watch following one stream: live, after a restart, in `judge` and in `verify` alike.
+"""Watches following one stream: live, after a restart, in `judge` and in `verify` alike.
 
-It sends a watch only the roles it wants and passes every verdict through the gate (`watches.trust`), so that what is shown,
-kept and replayed is worked out in one place. Pure.
+`Follower` sends a watch only the roles it wants and passes every verdict through the gate (`watches.trust`), so that what is shown,
+kept and replayed is worked out in one place. `Followers` keeps a session's watches together, and apart from each other's faults.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+import logging
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
 from baytrace.measure.channel import Channel
+from baytrace.measure.faults import BadInput
 from baytrace.measure.instant import NS
 from baytrace.measure.reading import Mark, Quality, Reading
 from baytrace.measure.verdict import Status, Verdict
 from baytrace.watches.trust import gate
 from baytrace.watches.watch import View, build
+
+log = logging.getLogger(__name__)
 
 
 class Follower:
@@ -53,3 +57,60 @@ class Follower:
             return verdict
         day = datetime.fromtimestamp(self._last_ns // NS, UTC).date()
         return gate(verdict, [self._channels[name] for name in sorted(self._heard) if name in self._channels], day)
+
+
+class Followers:
+    """The watches of one session, fed together. One that breaks is set aside with its reason; the rest go on.
+
+    Raises BadInput for settings a watch does not know; with `lenient` such a watch counts as broken from the start.
+    """
+
+    def __init__(
+        self, plan: Mapping[str, Mapping[str, Any]], channels: Sequence[Channel], *, lenient: bool = False
+    ) -> None:
+        self.broken: dict[str, str] = {}
+        self._going: dict[str, Follower] = {}
+        for name, settings in plan.items():
+            try:
+                self._going[name] = Follower(name, settings, channels)
+            except BadInput as error:
+                if not lenient:
+                    raise
+                self.broken[name] = str(error)
+
+    def item(self, item: Reading | Mark) -> None:
+        for name, follower in tuple(self._going.items()):
+            try:
+                follower.item(item)
+            except Exception as error:  # noqa: BLE001 - a broken watch must not stop the record
+                self._set_aside(name, error)
+
+    def advance(self, time_ns: int) -> None:
+        for name, follower in tuple(self._going.items()):
+            try:
+                follower.advance(time_ns)
+            except Exception as error:  # noqa: BLE001 - as in `item`
+                self._set_aside(name, error)
+
+    def verdict(self, name: str) -> Verdict | None:
+        """None for a watch that broke; `broken` says why."""
+        follower = self._going.get(name)
+        try:
+            return follower.verdict() if follower is not None else None
+        except Exception as error:  # noqa: BLE001 - as in `item`
+            self._set_aside(name, error)
+            return None
+
+    def status(self, name: str) -> Status | None:
+        """As `verdict`."""
+        follower = self._going.get(name)
+        try:
+            return follower.status() if follower is not None else None
+        except Exception as error:  # noqa: BLE001 - as in `item`
+            self._set_aside(name, error)
+            return None
+
+    def _set_aside(self, name: str, error: Exception) -> None:
+        log.error("watch %s broke and is set aside", name, exc_info=error)
+        self.broken[name] = f"{type(error).__name__}: {error}"
+        del self._going[name]

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from baytrace.bench.daemon import Bench
+from baytrace.measure.reading import Event
 from baytrace.records.session import Entry, SessionRecord, session_record
 from baytrace.records.sheet import entries, sheet_document
 from baytrace.records.steps import steps_document
@@ -15,13 +16,15 @@ def _flat(listed: Sequence[Entry]) -> list[dict[str, Any]]:
     return [{"time": entry.time, "seq": entry.seq, **entry.data} for entry in listed]
 
 
-def document(record: SessionRecord, bench: Bench) -> dict[str, Any]:
-    """What `GET /api/sessions/{id}` answers. While the session runs, its verdicts are those of this moment."""
+def document(record: SessionRecord, events: Sequence[Event], bench: Bench) -> dict[str, Any]:
+    """What `GET /api/sessions/{id}` answers. While the session runs, its verdicts are those of this moment.
+
+    Reading the journal is the caller's, off the event loop; asking a running watch belongs on it.
+    """
     running = bench.session if bench.session is not None and bench.session.id == record.session else None
     verdicts = {said.verdict["watch"]: said.verdict for said in record.verdicts}
     if running is not None:
-        verdicts = {name: running.verdict(name).to_json() for name in running.followers}
-    events = list(bench.journal.events(session=record.session))
+        verdicts = {name: running.verdict(name).to_json() for name in running.plan}
     closed = record.closed
     return {
         "id": record.session,

@@ -16,6 +16,7 @@ from baytrace.bench.daemon import Bench
 from baytrace.bench.history import history
 from baytrace.measure.faults import BadInput
 from baytrace.measure.instant import parse_instant
+from baytrace.measure.reading import Event
 from baytrace.records.exporting import export_session
 from baytrace.records.session import SessionRecord, list_sessions, session_record
 from baytrace.records.vocabulary import Kind
@@ -140,7 +141,7 @@ def _working(router: APIRouter, bench: Bench) -> None:
 
     @router.post("/sessions/{session}/sign-off", summary="Sign a session off", status_code=201)
     async def sign_off(session: Session, body: SignOff) -> dict[str, Any]:
-        _record(bench, session)
+        await asyncio.to_thread(_record, bench, session)
         return {"seq": await bench.add_to(session, Kind.SIGNED_OFF, body.model_dump())}
 
 
@@ -162,8 +163,10 @@ def _looking(router: APIRouter, bench: Bench) -> None:
 
     @router.get("/sessions/{session}", summary="One session's record")
     async def one(session: Session) -> dict[str, Any]:
-        record = await asyncio.to_thread(_record, bench, session)
-        return document(record, bench)
+        def read() -> tuple[SessionRecord, list[Event]]:
+            return _record(bench, session), list(bench.journal.events(session=session))
+
+        return document(*await asyncio.to_thread(read), bench)
 
     @router.get("/sessions/{session}/readings", summary="A session's readings, decimated")
     async def readings(

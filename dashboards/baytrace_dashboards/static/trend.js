@@ -49,7 +49,7 @@ function key(channels, hasFit) {
 }
 
 function chosen(frame, watch) {
-  const roles = ROLES[watch] || ["low_side", "high_side", "system_pressure"];
+  const roles = ROLES[watch] || ["low_side", "high_side"];
   return frame.channels.filter((channel) => roles.includes(channel.role));
 }
 
