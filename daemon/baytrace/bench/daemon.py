@@ -27,7 +27,7 @@ from baytrace.bench.watchdog import StepDetector, stale_changes
 from baytrace.journal.sqlite import SqliteJournal, open_journal
 from baytrace.journal.store import Receipt
 from baytrace.measure.clock import Clock, SystemClock
-from baytrace.measure.faults import BadInput
+from baytrace.measure.faults import BadInput, NotNow
 from baytrace.measure.instant import format_instant
 from baytrace.measure.interpret import Interpreter
 from baytrace.measure.reading import Event, Raw
@@ -298,7 +298,7 @@ class Bench:
         """Begin a session; its id once it is durable. Raises BadInput."""
         async with self._session_lock:
             if self.session is not None:
-                raise BadInput(f"session {self.session.id} is still running", right="close it first")
+                raise NotNow(f"session {self.session.id} is still running", right="close it first")
             refrigerant, label_g = request.get("refrigerant") or "", request.get("label_g")
             plan = complete_plan(request.get("plan") or {}, refrigerant, label_g)
             start_ns = self.now_ns()
@@ -340,7 +340,7 @@ class Bench:
 
     def _running(self) -> RunningSession:
         if self.session is None:
-            raise BadInput("no session is running", right="start one first")
+            raise NotNow("no session is running", right="start one first")
         return self.session
 
     async def mark(self, text: str, who: str = "") -> int:

@@ -20,6 +20,14 @@ class BadInput(BaytraceError):
         super().__init__(f"{text}; {right}" if right else text)
 
 
+class NotNow(BadInput):
+    """What was asked cannot be done in the present state: no session runs, or one still does (HTTP 409)."""
+
+
+class Unknown(BadInput):
+    """What was named does not exist here (HTTP 404)."""
+
+
 class VerificationFailed(BaytraceError):
     """A pack or journal is not what was signed or chained (exit 4)."""
 

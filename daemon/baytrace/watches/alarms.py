@@ -25,7 +25,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
-from baytrace.measure.faults import BadInput
+from baytrace.measure.faults import BadInput, NotNow, Unknown
 from baytrace.measure.instant import NS, format_instant
 from baytrace.measure.reading import Event
 from baytrace.watches.limits_table import limit
@@ -207,7 +207,7 @@ class AlarmBook:
             State.LATCHED_UNACKNOWLEDGED: State.LATCHED_ACKNOWLEDGED,
         }.get(alarm.beneath)
         if after is None:
-            raise BadInput(f"alarm {alarm_id} is {alarm.beneath}: nothing to acknowledge", where="acknowledge")
+            raise NotNow(f"alarm {alarm_id} is {alarm.beneath}: nothing to acknowledge", where="acknowledge")
         if not alarm.defined:
             # no limit watches it any more, so nothing could ever return it
             self._change(alarm, "retired", State.NORMAL, now, who=who, comment=comment)
@@ -218,7 +218,7 @@ class AlarmBook:
         """Lets a latched alarm go. Raises BadInput unless it is latched, acknowledged and back to normal."""
         now, alarm = self._at(time_ns), self._named(alarm_id)
         if alarm.beneath is not State.LATCHED_ACKNOWLEDGED:
-            raise BadInput(
+            raise NotNow(
                 f"alarm {alarm_id} is {alarm.beneath}: only a latched, acknowledged alarm can be reset", where="reset"
             )
         self._change(alarm, "reset", State.NORMAL, now, who=who, comment=comment)
@@ -238,7 +238,7 @@ class AlarmBook:
     def unshelve(self, alarm_id: str, who: str, time_ns: int, comment: str = "") -> None:
         now, alarm = self._at(time_ns), self._named(alarm_id)
         if alarm.until_ns is None:
-            raise BadInput(f"alarm {alarm_id} is not shelved", where="unshelve")
+            raise NotNow(f"alarm {alarm_id} is not shelved", where="unshelve")
         alarm.until_ns = None
         self._uncovered(alarm, "unshelved", now, who, comment)
 
@@ -298,7 +298,7 @@ class AlarmBook:
         try:
             return self._alarms[alarm_id]
         except KeyError:
-            raise BadInput(f"no alarm is called {alarm_id!r}", right=f"there are: {', '.join(self._alarms)}") from None
+            raise Unknown(f"no alarm is called {alarm_id!r}", right=f"there are: {', '.join(self._alarms)}") from None
 
     def _uncovered(self, alarm: _Alarm, action: str, now: int, who: str, comment: str) -> None:
         again = alarm.beneath is State.ACKNOWLEDGED and alarm.state is State.ACKNOWLEDGED

@@ -14,7 +14,7 @@ from starlette.background import BackgroundTask
 
 from baytrace.bench.daemon import Bench
 from baytrace.bench.history import history
-from baytrace.measure.faults import BadInput
+from baytrace.measure.faults import BadInput, NotNow
 from baytrace.measure.instant import parse_instant
 from baytrace.measure.reading import Event
 from baytrace.records.exporting import export_session
@@ -108,7 +108,7 @@ def _lookups(router: APIRouter) -> None:
 def _working(router: APIRouter, bench: Bench) -> None:
     def running(session: str) -> None:
         if bench.session is None or bench.session.id != session:
-            raise BadInput(f"session {session} is not running")
+            raise NotNow(f"session {session} is not running", right="GET /api/bench names the running one")
 
     @router.post("/sessions", summary="Start a session", status_code=201)
     async def start(body: NewSession) -> dict[str, Any]:
@@ -204,7 +204,7 @@ def _file_route(bench: Bench, kind: str) -> Any:
     async def route(session: Session) -> FileResponse:
         record = await asyncio.to_thread(_record, bench, session)
         if record.closed is None:
-            raise BadInput(f"session {session} is still running", right="end it first")
+            raise NotNow(f"session {session} is still running", right="end it first")
         folder = tempfile.TemporaryDirectory(prefix="baytrace-")
         keys = bench.config.path(bench.config.bench.keys)
         path = await asyncio.to_thread(
