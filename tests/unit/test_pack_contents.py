@@ -128,7 +128,7 @@ def test_csvw_describes_every_column(bag):
     columns = described["tableSchema"]["columns"]
     assert [column["titles"] for column in columns] == headings
     assert described["url"] == "readings.csv"
-    assert {column["titles"]: column.get("baytrace:ucum") for column in columns}["low_side [psi]"] == "[psi]"
+    assert {column["titles"]: column.get("urn:baytrace:ucum") for column in columns}["low_side [psi]"] == "[psi]"
     assert len({column["name"] for column in columns}) == len(columns)
 
 
@@ -179,7 +179,7 @@ def test_an_open_session_can_be_exported(tmp_path):
 
 
 def test_two_readings_of_one_instant_are_both_kept(tmp_path):
-    """They take two rows of the same time; an open coil is `inf`; what is no number leaves its cell empty."""
+    """They take two rows of the same time; an open coil is `INF`; what is no number leaves its cell empty."""
     session = Session(plan={})
     session.read(coil=12.5)
     session.read(coil=12.6, oil=math.nan)

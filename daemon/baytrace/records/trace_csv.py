@@ -288,12 +288,12 @@ def _described(path: Path) -> _Described:
     beside = path.with_name(path.name + DESCRIPTION)
     try:
         schema: Any = json.loads(beside.read_bytes())["tableSchema"]
-        declared = schema["baytrace:channels"]
+        declared = schema["urn:baytrace:channels"]
     except (OSError, ValueError, KeyError, TypeError):
         return _Described({}, None)
     try:
-        channels = {name: Channel.from_json(said) for name, said in declared.items()}
-        return _Described(channels, schema.get("baytrace:elevation_m"))
+        channels = {name: Channel.from_json(said) for name, said in json.loads(declared).items()}
+        return _Described(channels, schema.get("urn:baytrace:elevation_m"))
     except (BadInput, ValueError, KeyError, TypeError, AttributeError) as error:
         raise BadInput(
             f"cannot be understood ({error})", where=str(beside), right="remove it to use defaults"

@@ -5,7 +5,7 @@ Rules of this file:
   channel is spilled to a file of its own, and the table is merged from these a window of time at a time: memory stays the
   same however long the session was.
 - A cell is the calibrated value in the channel's own unit, written so that it reads back to the same bits. A reading that
-  cannot be taken as a number leaves its cell empty; an open coil is `inf`. Two readings of a channel at one instant take
+  cannot be taken as a number leaves its cell empty; an open coil is `INF`. Two readings of a channel at one instant take
   two rows.
 - Where gauge pressures were made absolute with an atmosphere known before the session, that atmosphere is the first cell of
   the barometer's column.
@@ -33,6 +33,8 @@ from baytrace.measure.roles import FACTS, Role
 from baytrace.measure.units import Against
 
 _BUFFER = 16_384
+OURS = "urn:baytrace:"
+"""What begins the names of our own properties in the description."""
 _WINDOW = 20_000
 """Readings of the busiest channel merged at a time."""
 
@@ -173,7 +175,10 @@ class TraceTable:
     # ------------------------------------------------------------------ describing
 
     def description(self, csv_name: str, session: str) -> dict[str, Any]:
-        """W3C CSV on the Web metadata (Metadata Vocabulary for Tabular Data); units as UCUM codes."""
+        """W3C CSV on the Web metadata (Metadata Vocabulary for Tabular Data); units as UCUM codes.
+
+        That vocabulary lets a description add properties under a full address only, with values that are plain text.
+        """
         columns: list[dict[str, Any]] = [
             {"name": "time", "titles": "time", "datatype": {"base": "dateTimeStamp"}, "required": True}
         ]
@@ -185,23 +190,24 @@ class TraceTable:
                     "titles": heading,
                     "datatype": "double",
                     "dc:description": f"{FACTS[channel.role].label}, {_against(channel)}{channel.unit.text}",
-                    "baytrace:ucum": channel.unit.ucum,
-                    "baytrace:role": str(channel.role),
-                    "baytrace:instrument": channel.instrument,
+                    "schema:unitText": channel.unit.text,
+                    OURS + "ucum": channel.unit.ucum,
+                    OURS + "role": str(channel.role),
+                    OURS + "instrument": channel.instrument,
                 }
             )
         columns.append({"name": "mark", "titles": "mark", "datatype": "string"})
+        declared = {
+            name: _plain(spill.channel) for name, spill in zip(self._names(), self._spills.values(), strict=True)
+        }
         return {
-            "@context": ["http://www.w3.org/ns/csvw", {"@language": "en", "baytrace": "urn:baytrace:"}],
+            "@context": ["http://www.w3.org/ns/csvw", {"@language": "en"}],
             "url": csv_name,
             "dc:title": f"Readings of session {session}",
             "dialect": {"encoding": "utf-8", "delimiter": ",", "header": True, "lineTerminators": ["\r\n"]},
             "tableSchema": {
                 "columns": columns,
-                "baytrace:channels": {
-                    heading_name: _plain(spill.channel)
-                    for heading_name, spill in zip(self._names(), self._spills.values(), strict=True)
-                },
+                OURS + "channels": json.dumps(declared, ensure_ascii=False, sort_keys=True),
             },
         }
 
@@ -232,7 +238,8 @@ def _against(channel: Channel) -> str:
 
 
 def _text(value: float) -> str:
-    return "inf" if value == math.inf else repr(value)
+    """An infinite value as XML Schema's double writes it, which CSV on the Web goes by."""
+    return "INF" if value == math.inf else repr(value)
 
 
 def _window_end(columns: list[tuple[NDArray[np.int64], NDArray[np.float64]]], cursors: list[int]) -> int | None:
