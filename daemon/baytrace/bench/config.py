@@ -73,7 +73,9 @@ class WebSection(_Section):
     certificate: str = ""
     """TLS certificate chain (PEM file)."""
     private_key: str = ""
-    """TLS private key (PEM file)."""
+    """TLS private key (PEM file, mode 0600)."""
+    public: str = Field(default="", pattern=r"^(https?://[^/?#@\s]+)?$")
+    """Address under which a reverse proxy on this machine shows the bench, such as `https://bay1.shop.example`; needs tokens."""
 
 
 class MqttSection(_Section):
@@ -99,7 +101,7 @@ class WebhookSection(_Section):
 
 
 class ForwardSection(_Section):
-    url: str = Field(pattern=r"^https?://")
+    url: str = Field(pattern=r"^https?://[^/?#@\s]+(/[^?#@\s]*)?$")
     """Base address of a server with the InfluxDB v2 write API."""
     org: str = ""
     """Organisation at the server."""
@@ -214,7 +216,12 @@ def _pydantic_faults(prefix: str, error: ValidationError, known: Sequence[str]) 
         elif fault["type"] == "missing":
             yield Fault(key, "is missing", "it is required")
         else:
-            yield Fault(key, f"{fault['msg']} (got {fault['input']!r})")
+            yield Fault(key, f"{fault['msg']} (got {_shown(fault['input'])})")
+
+
+def _shown(given: Any) -> str:
+    """What was given, for its owner to recognise: never a password that stands in an address, never a page of it."""
+    return re.sub(r"(//)[^/@\s]*@", r"\1...@", repr(given))[:200]
 
 
 class _Reader:
