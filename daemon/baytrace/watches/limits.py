@@ -20,6 +20,7 @@ from baytrace.measure.roles import FACTS, Quantity, Role
 from baytrace.measure.units import STANDARD_ATMOSPHERE_PA, si_unit_name
 from baytrace.measure.verdict import Figure, Outcome, Status, Verdict
 from baytrace.watches.alarms import Transition
+from baytrace.watches.bands import rule_bands
 from baytrace.watches.limit_engine import Follower, LimitEngine, Seen
 from baytrace.watches.limit_rules import Check, Rule, parse_rules
 from baytrace.watches.watch import View, WatchSettings
@@ -75,10 +76,12 @@ class Limits:
 
     def status(self) -> Status:
         standing = self._engine.book.standing()
+        bands = rule_bands(self._engine.followers, self._engine.atmosphere_pa)
+        details: dict[str, Any] = {"alarms": standing, "bands": bands}
         if not standing:
-            return Status("watching", "Every limit is kept.", details={"alarms": []})
+            return Status("watching", "Every limit is kept.", details=details)
         first = standing[0]
-        return Status("alarm", f"{first['name']}: {first['text']} ({first['state']}).", details={"alarms": standing})
+        return Status("alarm", f"{first['name']}: {first['text']} ({first['state']}).", details=details)
 
     def verdict(self) -> Verdict:
         """Fail when a raised alarm's extreme is surely beyond its limit, pass when every extreme is surely within."""

@@ -15,6 +15,7 @@ from baytrace.measure.verdict import Figure, Outcome, Status, Verdict
 from baytrace.physics.air import table_value
 from baytrace.physics.cycle import cycle
 from baytrace.physics.fluid_names import resolve
+from baytrace.watches.bands import band
 from baytrace.watches.charge.judge import Judgement, judge_limits, judge_mass, judge_signs, mass_figures, overall
 from baytrace.watches.charge.mass import Charged, charged
 from baytrace.watches.charge.settings import ChargeSettings
@@ -170,8 +171,20 @@ class ChargeWatch:
         if mass is not None:
             off = judge_mass(mass, self._settings)
             text = off.text if off is not None else f"{mass.mass_kg * 1e3:.0f} g charged"
-            return Status("charged", f"{text}. Start the engine and mark it.", "charged_mass", "engine on")
+            said, details = f"{text}. Start the engine and mark it.", self._details(mass)
+            return Status("charged", said, "charged_mass", "engine on", details=details)
         return Status("waiting", "Waiting for charging to start.", waiting_for="charge start")
+
+    def _details(self, mass: Charged | None) -> dict[str, Any]:
+        """What every phase shows: the mass against its label, the bands the settled loop is judged by, the fluid."""
+        details: dict[str, Any] = {"fluid": self._fluid.name}
+        if mass is not None:
+            label = {"label_g": self._settings.label_g, "tolerance_g": self._settings.tolerance_g}
+            details["mass"] = _mass_details(mass) | label
+        if self._settings.vent_max_c is not None:
+            warmest = self._settings.vent_max_c + ZERO_C_K
+            details["bands"] = [band(Role.VENT_AIR, "warmest that passes", None, warmest)]
+        return details
 
     def _charging(self, mass: Charged) -> Status:
         grams, label, rate = mass.mass_kg * 1e3, self._settings.label_g, mass.rate_kg_s * 1e3
@@ -186,16 +199,14 @@ class ChargeWatch:
             text += f", at {rate:.1f} g/s"
         if left is not None:
             text += f", {span(left)} left"
-        details = {"mass": _mass_details(mass)}
+        details = self._details(mass)
         return Status(
             "charging", f"{text}.", "charged_mass", "label charge", left, progress, _CAUTION_CHARGING, None, details
         )
 
     def _running(self, running: Running, mass: Charged | None) -> Status:
         loop = self._loop(running)
-        details: dict[str, Any] = {"channels": channel_details(running), "fluid": self._fluid.name}
-        if mass is not None:
-            details["mass"] = _mass_details(mass)
+        details = self._details(mass) | {"channels": channel_details(running)}
         points = cycle_points(self._fluid.name, loop)
         if points:
             details["cycle_points"] = points

@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from baytrace.measure.instant import NS, format_instant
+from baytrace.measure.roles import Role
 from baytrace.measure.verdict import Curve, Figure, Outcome, Status, Verdict
 from baytrace.physics import leak
 from baytrace.physics.pressure_rise import Estimate, RiseFit
+from baytrace.watches.bands import band
 from baytrace.watches.evacuation import wording
 from baytrace.watches.evacuation.assess import Assessment
 from baytrace.watches.evacuation.decision import Cause
@@ -288,9 +290,8 @@ def _pumping(watch: Evacuation) -> Status:
         said = f"Pulling down, {pressure:.0f} Pa, target {settings.target_pa:.0f} Pa"
         if watch.water.plateau is not None:
             said += "; water is boiling off" if not watch.water.plateau.ice else "; water may be freezing in the loop"
-        return Status(
-            "pull-down", said, "deepest_pressure", "deep vacuum", None, progress, details=_details(watch, None)
-        )
+        details = _details(watch, None) | {"shown": {"name": "pressure now", "value": pressure, "unit": "Pa"}}
+        return Status("pull-down", said, "deepest_pressure", "deep vacuum", None, progress, details=details)
     said = f"Deep vacuum, {wording.span(watch.deep_s)} of {wording.span(settings.deep_vacuum_s)} below {settings.target_pa:.0f} Pa"
     if left == 0.0:
         said += ": long enough, close the valves and mark 'isolated'"
@@ -348,6 +349,8 @@ def _details(watch: Evacuation, weighed: Assessment | None) -> dict[str, Any]:
         "wild_readings": watch.wild,
         "unusable_readings": watch.bad_readings,
     }
+    if watch.hold is None:
+        details["bands"] = [band(Role.SYSTEM_PRESSURE, "deep vacuum", None, watch.settings.target_pa)]
     plateau = watch.water.plateau
     if plateau is not None:
         details["water_plateau"] = {"seconds": plateau.seconds, "pressure_pa": plateau.pressure, "ice": plateau.ice}
@@ -355,6 +358,7 @@ def _details(watch: Evacuation, weighed: Assessment | None) -> dict[str, Any]:
         details["early"] = {"finding": str(watch.early.cause), "after_s": watch.early.seconds}
     if weighed is not None and weighed.fit is not None:
         fit = weighed.fit
+        details["limit_line"] = _limit_line(watch, fit)
         details["fit"] = {
             "evidence": {name: one.to_json() for name, one in fitted(watch, fit).items()},
             "noise_pa": fit.noise_pa,
@@ -364,3 +368,13 @@ def _details(watch: Evacuation, weighed: Assessment | None) -> dict[str, Any]:
             "more_s": weighed.more_s,
         }
     return details
+
+
+def _limit_line(watch: Evacuation, fit: RiseFit) -> dict[str, Any]:
+    """What a leak of just the limit would make of the pressure at the start of the hold; Pa."""
+    assert watch.hold is not None
+    seconds = max(watch.settings.hold_s, fit.span_s)
+    first = float(fit.level(np.zeros(1))[0])
+    start_ms = watch.hold.start_ns // 1_000_000
+    times = [start_ms, start_ms + round(seconds * 1e3)]
+    return {"time_ms": times, "value": [first, first + watch.limits.rate * seconds]}

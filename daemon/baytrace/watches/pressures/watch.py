@@ -6,8 +6,10 @@ import math
 from typing import Any, ClassVar
 
 from baytrace.measure.reading import Mark, Reading
+from baytrace.measure.roles import Role
 from baytrace.measure.verdict import Figure, Outcome, Status, Verdict
 from baytrace.physics.fluid_names import resolve
+from baytrace.watches.bands import Band, band
 from baytrace.watches.limits_table import limit
 from baytrace.watches.pressures.causes import OTHER, SOUND, Cause, Day, not_pumping, rank
 from baytrace.watches.pressures.expect import Expected, Range, expected
@@ -147,12 +149,20 @@ class PressuresWatch:
         ranked = [cause.sentence() for cause in faults if cause.likelihood >= 0.02]
         return [*ranked[:_SHOWN_CAUSES], *said]
 
+    def _bands(self, running: Running) -> list[Band]:
+        """What both sides are expected to show in this air."""
+        loop = self._loop(running)
+        ambient, humidity = (_number(loop.get(name)) for name in ("ambient_air", "ambient_humidity"))
+        wanted = expected(self._fluid, self._settings, ambient, humidity)
+        sides = (Role.LOW_SIDE, wanted.low_side), (Role.HIGH_SIDE, wanted.high_side)
+        return [band(role, "expected today", side.low, side.high) for role, side in sides]
+
     def status(self) -> Status:
         parts = self._follower.all()
         if not parts:
             return Status("waiting", "Waiting for the engine to run.", waiting_for="engine on")
         running = parts[-1]
-        details: dict[str, Any] = {"channels": channel_details(running)}
+        details: dict[str, Any] = {"channels": channel_details(running), "bands": self._bands(running)}
         if not running.settled:
             waits = [not_settled(channel) for channel in running.unsettled]
             text = f"Not settled: {waits[0]}." if waits else "Waiting for both pressures."

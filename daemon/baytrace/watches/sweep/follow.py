@@ -105,12 +105,23 @@ class Sweep:
             "count": self._settings.coils,
             "next": nearest,
             "touching": touching is not None,
+            "limits": self._limits(),
         }
         if last is not None:
             details["last"] = last.to_json()
+            if last.compared is not None:
+                details["shown"] = {"name": f"coil {last.position}", **last.compared.to_json()}
+        if touching is not None:
+            state = touching.settled()
+            details["shown"] = {"name": "under the probes now", "value": state.value, "unit": "ohm"}
         progress = min(1.0, len(done) / self._settings.coils) if self._settings.coils else None
         sentence, phase, waiting = self._sentence(touching, last, nearest)
         return Status(phase, sentence, headline="bank_median", waiting_for=waiting, progress=progress, details=details)
+
+    def _limits(self) -> dict[str, Any]:
+        """What a coil is judged by, ohm at the reference temperature; None where there is no limit."""
+        low, high = self._settings.limits
+        return {"low": low, "high": high, "reference_c": self._settings.reference_c}
 
     def _sentence(self, touching: Touch | None, last: Coil | None, nearest: int | None) -> tuple[str, str, str]:
         of = f" of {self._settings.coils}" if self._settings.coils else ""
