@@ -18,6 +18,7 @@ from typing import Any, NamedTuple
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from baytrace.adapter import Adapter, ChannelRequest, Collector, adapters
+from baytrace.bench.presets import preset_faults
 from baytrace.measure.accuracy import Accuracy
 from baytrace.measure.calibration import Calibration
 from baytrace.measure.channel import Channel
@@ -427,6 +428,7 @@ def parse_config(text: str, file: Path) -> tuple[BenchConfig | None, list[Fault]
         )
     limits = reader.tables("limit")
     presets = document.get("preset", {})
+    reader.faults.extend(Fault(*told) for told in preset_faults(presets))
     reader.faults.extend(_limit_faults(limits, reader.names))
     job, faults = _job_lists(sections["bench"], file.parent)
     reader.faults.extend(faults)

@@ -53,6 +53,7 @@ class Bench:
         self.session: RunningSession | None = None
         self.versions: dict[str, int] = {}
         self.alarms = BenchAlarms(config, self)
+        self.live.followers = self.alarms.engine.followers
         self.sinks = {plan.name: InstrumentSink(plan.name, plan.adapter.name, self) for plan in config.instruments}
         self.delivered = DeliveredKeys(journal.change(read_rows).result())
         self.intake = Intake(journal, self._deliver, self._storing_fails, self.delivered)

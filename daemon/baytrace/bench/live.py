@@ -13,12 +13,15 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
+from baytrace.bench.focus import Focus
 from baytrace.bench.trends import decimate
 from baytrace.measure.channel import Channel, overdue
 from baytrace.measure.instant import format_instant
 from baytrace.measure.reading import Quality, Reading
 from baytrace.measure.roles import FACTS
 from baytrace.measure.units import Against, si_unit_name
+from baytrace.watches.bands import Band, bands_for, rule_bands
+from baytrace.watches.limit_engine import Follower
 
 RING = 4096
 POINTS_A_FRAME = 60
@@ -119,12 +122,27 @@ class Live:
 
     def __init__(self, channels: Sequence[Channel]) -> None:
         self.channels = {channel.name: LiveChannel(channel) for channel in channels}
-        self.watches: list[dict[str, Any]] = []
+        self.followers: Sequence[Follower] = ()
+        """The bench's standing limits, for the bands beside the values."""
         self.alarms: list[dict[str, Any]] = []
         self.session: dict[str, Any] | None = None
         self.seq = 0
         self.version = 0
         self._waiters: set[asyncio.Event] = set()
+        self._watches: list[dict[str, Any]] = []
+        self._focus = Focus()
+        self.focus: dict[str, Any] = {}
+
+    @property
+    def watches(self) -> list[dict[str, Any]]:
+        """What the session's watches say now; setting it moves the focus."""
+        return self._watches
+
+    @watches.setter
+    def watches(self, statuses: list[dict[str, Any]]) -> None:
+        self._watches = statuses
+        newest = max((live.last.time_ns for live in self.channels.values() if live.last is not None), default=0)
+        self.focus = self._focus.of(statuses, newest)
 
     def touch(self) -> None:
         """Something changed: wake every client."""
@@ -159,6 +177,7 @@ class Live:
             "channels": self.channel_list(now_mono_ns, atmosphere_pa),
             "trends": trends,
             "watches": self.watches,
+            "focus": self.focus,
             "alarms": self.alarms,
             "session": self.session,
         }
@@ -169,4 +188,10 @@ class Live:
         return max(full, default=0)
 
     def channel_list(self, now_mono_ns: int, atmosphere_pa: float) -> list[Mapping[str, Any]]:
-        return [channel.to_json(now_mono_ns, atmosphere_pa) for channel in self.channels.values()]
+        said = [band for status in self.watches for band in (status.get("details") or {}).get("bands", ())]
+        bands = [*rule_bands(self.followers, atmosphere_pa), *said]
+        return [_banded(live.to_json(now_mono_ns, atmosphere_pa), bands) for live in self.channels.values()]
+
+
+def _banded(channel: dict[str, Any], bands: Sequence[Band]) -> dict[str, Any]:
+    return channel | {"bands": bands_for(channel["name"], channel["role"], bands)}
