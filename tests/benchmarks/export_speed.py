@@ -1,12 +1,16 @@
 """How fast a session exports and verifies, and that memory does not grow with its length.
 
-Run: python tests/benchmarks/export_speed.py [READINGS ...]      (default 100000 400000)
+Run: python tests/benchmarks/export_speed.py [--readings N] [LENGTH ...]      (default lengths 100000 400000)
 
-Method: each length runs in a process of its own, on a journal that makes its readings up as they are asked for (so that the
-journal itself takes no memory); peak memory is the process's own maximum resident set. What counts is the ratio between the
-lengths within one run: time should grow as the length, memory should not.
+`--readings 10000000` compares that length with 1,000,000.
+
+Method: export and verification of each length run in a process of their own, on a journal that makes its readings up as they
+are asked for (so that the journal itself takes no memory). Peak memory is the process's own maximum resident set. What counts
+is the comparison of the lengths within one run: time should grow as the length, memory should not. The slope is what a
+million readings more cost in memory. A bar on stderr shows the progress that `export` and `verify` tell.
 """
 
+import argparse
 import itertools
 import json
 import math
@@ -16,6 +20,9 @@ import sys
 import tempfile
 import time
 from pathlib import Path
+
+from rich.console import Console
+from rich.progress import Progress
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
@@ -96,48 +103,71 @@ class EndlessJournal:
         return self.before[-1]
 
 
-def measure(readings, pipe):
-    """Seconds and peak MB of one export and one verification."""
-    with tempfile.TemporaryDirectory() as folder:
-        journal = EndlessJournal(readings)
-        begin = time.perf_counter()
-        pack = export_session(journal, journal.start.id, Path(folder), "pack")
-        exported = time.perf_counter() - begin
-        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-        begin = time.perf_counter()
-        report = verify_pack(pack)
-        verified = time.perf_counter() - begin
-        assert report.good, report.summary()
-        after = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-        size = pack.stat().st_size / 1e6
+def shown(task, bar):
+    return lambda share, what: bar.update(task, completed=share, description=what)
+
+
+def run(what, readings, pack, pipe):
+    """Seconds, processor seconds and peak MB of one export or one verification."""
+    begin, busy = time.perf_counter(), time.process_time()
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        progress = shown(bar.add_task(what, total=1.0), bar)
+        if what == "export":
+            journal = EndlessJournal(readings)
+            made = export_session(journal, journal.start.id, pack.parent, "pack", progress)
+            assert made == pack, made
+        else:
+            report = verify_pack(pack, progress=progress)
+            assert report.good, report.summary()
     pipe.send(
         {
-            "readings": readings,
-            "export_s": exported,
-            "export_mb": peak,
-            "verify_s": verified,
-            "verify_mb": after,
-            "pack_mb": size,
+            f"{what}_s": time.perf_counter() - begin,
+            f"{what}_cpu_s": time.process_time() - busy,
+            f"{what}_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
         }
     )
+
+
+def in_a_process(what, readings, pack):
+    context = multiprocessing.get_context("spawn")
+    here, there = context.Pipe()
+    process = context.Process(target=run, args=(what, readings, pack, there))
+    process.start()
+    there.close()
+    found = here.recv()
+    process.join()
+    return found
+
+
+def measure(readings):
+    with tempfile.TemporaryDirectory() as folder:
+        pack = Path(folder) / f"{Session(plan={}).id}.zip"
+        found = {"readings": readings} | in_a_process("export", readings, pack)
+        found["pack_mb"] = pack.stat().st_size / 1e6
+        return found | in_a_process("verify", readings, pack)
 
 
 def main(lengths):
     results = []
     for readings in lengths:
-        context = multiprocessing.get_context("spawn")
-        here, there = context.Pipe()
-        process = context.Process(target=measure, args=(readings, there))
-        process.start()
-        there.close()
-        results.append(here.recv())
-        process.join()
+        results.append(measure(readings))
         sys.stdout.write(json.dumps({name: round(value, 2) for name, value in results[-1].items()}) + "\n")
         sys.stdout.flush()
     first, last = results[0], results[-1]
-    for name in ("readings", "export_s", "export_mb", "verify_s", "verify_mb"):
+    for name in first:
         sys.stdout.write(f"{name}: {last[name] / first[name]:.2f} times\n")
+    more = (last["readings"] - first["readings"]) / 1e6
+    for name in ("export_mb", "verify_mb"):
+        sys.stdout.write(f"{name}: {(last[name] - first[name]) / more:+.2f} MB a million readings\n")
+
+
+def asked():
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("lengths", nargs="*", type=int, metavar="LENGTH")
+    parser.add_argument("--readings", type=int, help="compare this length with 1,000,000")
+    said = parser.parse_args()
+    return [1_000_000, said.readings] if said.readings else said.lengths or [100_000, 400_000]
 
 
 if __name__ == "__main__":
-    main([int(text) for text in sys.argv[1:]] or [100_000, 400_000])
+    main(asked())

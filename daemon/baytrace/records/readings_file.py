@@ -9,7 +9,7 @@ that of the columns.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple, Self
 
@@ -61,7 +61,7 @@ class ReadingsWriter:
 
     def __init__(self, path: Path) -> None:
         self._writer = pq.ParquetWriter(path, SCHEMA, compression="zstd", store_schema=True)
-        self._columns: list[list[Any]] = [[] for _ in NAMES]
+        self._rows: list[tuple[Any, ...]] = []
         self.count = 0
 
     def __enter__(self) -> Self:
@@ -87,10 +87,9 @@ class ReadingsWriter:
             raw.mono_ns,
             stored.boot,
         )
-        for column, cell in zip(self._columns, row, strict=True):
-            column.append(cell)
+        self._rows.append(row)
         self.count += 1
-        if len(self._columns[0]) >= ROWS:
+        if len(self._rows) >= ROWS:
             self._flush()
 
     def describe(self, session: str, channels: Mapping[str, Mapping[str, Any]]) -> None:
@@ -104,28 +103,28 @@ class ReadingsWriter:
         self._writer.add_key_value_metadata({"baytrace": json.dumps(said, sort_keys=True)})
 
     def _flush(self) -> None:
-        if not self._columns[0]:
+        if not self._rows:
             return
         arrays = [
             pa.array(column, field.type) if not pa.types.is_dictionary(field.type) else _dictionary(column)
-            for column, field in zip(self._columns, SCHEMA, strict=True)
+            for column, field in zip(zip(*self._rows, strict=True), SCHEMA, strict=True)
         ]
         self._writer.write_table(pa.Table.from_arrays(arrays, schema=SCHEMA), row_group_size=ROWS)
-        self._columns = [[] for _ in NAMES]
+        self._rows = []
 
     def close(self) -> None:
         self._flush()
         self._writer.close()
 
 
-def _dictionary(column: list[str]) -> Any:
+def _dictionary(column: Sequence[str]) -> Any:
     return pa.array(column, pa.string()).dictionary_encode().cast(_TEXT)
 
 
 def read_rows(path: Path) -> Iterator[Row]:
     """Every reading of the file in order, a row group in memory at a time. Raises VerificationFailed for another layout."""
     try:
-        with pq.ParquetFile(path) as file:
+        with pq.ParquetFile(path, pre_buffer=False) as file:  # else all that is going to be read is fetched at once
             if file.schema_arrow.names != list(NAMES):
                 raise VerificationFailed("readings.parquet has other columns than Baytrace writes")
             for batch in file.iter_batches(batch_size=READ_ROWS):

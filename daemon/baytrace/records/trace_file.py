@@ -20,14 +20,13 @@ from array import array
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from baytrace.measure.calibration import Calibration
 from baytrace.measure.channel import Channel
-from baytrace.measure.instant import format_instant
 from baytrace.measure.reading import Mark, Quality, Raw, Reading
 from baytrace.measure.roles import FACTS, Role
 from baytrace.measure.units import Against
@@ -63,17 +62,42 @@ class _Spill:
             self._values.tofile(file)
         self._times, self._values = array("q"), array("d")
 
-    def columns(self) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    def window(self) -> _Window:
         self.flush()
-        if not self.count:
-            return np.empty(0, np.int64), np.empty(0, np.float64)
+        return _Window(*self._paths, self.count)
+
+
+class _Window:
+    """What is still to be written of one channel, no more of it in memory than a window."""
+
+    def __init__(self, times: Path, values: Path, count: int) -> None:
+        self._paths, self._count, self._at = (times, values), count, 0
+        self.times, self.values = np.empty(0, np.int64), np.empty(0, np.float64)
+        self._fill()
+
+    def _fill(self) -> None:
+        """Up to one reading more than a window."""
+        more = min(self._count - self._at, _WINDOW + 1 - len(self.times))
+        if more > 0:
+            self._load(more)
+
+    def _load(self, more: int) -> None:
         times, values = self._paths
-        return np.memmap(times, np.int64, "r"), np.memmap(values, np.float64, "r")
+        place = 8 * self._at
+        self.times = np.append(self.times, np.fromfile(times, np.int64, more, offset=place))
+        self.values = np.append(self.values, np.fromfile(values, np.float64, more, offset=place))
+        self._at += more
 
-
-class _Cells(NamedTuple):
-    time_ns: int
-    cells: dict[int, str]
+    def take(self, end: int | None) -> tuple[NDArray[np.int64], list[str]]:
+        """Instants and cells before `end`, or all that are left; those after it move up."""
+        stop = len(self.times) if end is None else int(np.searchsorted(self.times, end, "left"))
+        while stop == len(self.times) and self._at < self._count:
+            self._load(min(self._count - self._at, _WINDOW))
+            stop = len(self.times) if end is None else int(np.searchsorted(self.times, end, "left"))
+        taken = self.times[:stop], [_text(value) for value in self.values[:stop].tolist()]
+        self.times, self.values = self.times[stop:], self.values[stop:]
+        self._fill()
+        return taken
 
 
 class TraceTable:
@@ -108,7 +132,7 @@ class TraceTable:
         spill = self._spills.get(raw.channel) or self._spill(channel)
         if reading.value == math.inf and channel.role is Role.COIL_RESISTANCE:
             value = math.inf
-        elif not math.isfinite(reading.value) or not Quality(reading.quality).usable:
+        elif not math.isfinite(reading.value) or (reading.quality and not Quality(reading.quality).usable):
             return
         elif channel.unit == spill.channel.unit:
             value = channel.calibration.corrected(raw.value)
@@ -136,40 +160,25 @@ class TraceTable:
         with path.open("w", encoding="utf-8", newline="") as file:
             writer = csv.writer(file)
             writer.writerow(["time", *self.headings(), "mark"])
-            width = len(self._spills)
-            for row in self._rows(progress):
-                cells = row.cells
-                writer.writerow(
-                    [
-                        format_instant(row.time_ns),
-                        *(cells.get(column, "") for column in range(width)),
-                        cells.get(-1, ""),
-                    ]
-                )
-                rows += 1
+            for part in self._parts(progress):
+                writer.writerows(part)
+                rows += len(part)
         return rows
 
-    def _rows(self, progress: Callable[[int], None]) -> Iterator[_Cells]:
-        columns = [spill.columns() for spill in self._spills.values()]
+    def _parts(self, progress: Callable[[int], None]) -> Iterator[list[list[str]]]:
+        """The rows, a window of time at a time."""
+        windows = [spill.window() for spill in self._spills.values()]
         marks = sorted(self._marks, key=lambda mark: mark.time_ns)
         mark_times = np.array([mark.time_ns for mark in marks], np.int64)
-        cursors = [0] * len(columns)
-        marked, done = 0, 0
-        while any(cursor < len(times) for cursor, (times, _) in zip(cursors, columns, strict=True)) or marked < len(
-            marks
-        ):
-            end = _window_end(columns, cursors)
-            parts: list[tuple[int, NDArray[np.int64], list[str]]] = []
-            for index, (times, values) in enumerate(columns):
-                stop = len(times) if end is None else int(np.searchsorted(times, end, "left"))
-                part = slice(cursors[index], stop)
-                parts.append((index, np.asarray(times[part]), [_text(value) for value in values[part].tolist()]))
-                done += stop - cursors[index]
-                cursors[index] = stop
+        marked, done, width = 0, 0, len(windows) + 2
+        while any(len(window.times) for window in windows) or marked < len(marks):
+            end = _window_end(windows)
+            columns = [(place, *window.take(end)) for place, window in enumerate(windows, 1)]
+            done += sum(len(times) for _, times, _ in columns)
             stop = len(marks) if end is None else int(np.searchsorted(mark_times, end, "left"))
-            parts.append((-1, mark_times[marked:stop], [mark.text for mark in marks[marked:stop]]))
+            columns.append((width - 1, mark_times[marked:stop], [mark.text for mark in marks[marked:stop]]))
             marked = stop
-            yield from _merged(parts)
+            yield _merged(columns, width)
             progress(done)
 
     # ------------------------------------------------------------------ describing
@@ -242,28 +251,30 @@ def _text(value: float) -> str:
     return "INF" if value == math.inf else repr(value)
 
 
-def _window_end(columns: list[tuple[NDArray[np.int64], NDArray[np.float64]]], cursors: list[int]) -> int | None:
+def _window_end(windows: list[_Window]) -> int | None:
     """The instant up to which to merge now; None for all that is left. Never splits an instant."""
-    ends = [
-        int(times[cursor + _WINDOW])
-        for cursor, (times, _) in zip(cursors, columns, strict=True)
-        if cursor + _WINDOW < len(times)
-    ]
+    ends = [int(window.times[_WINDOW]) for window in windows if len(window.times) > _WINDOW]
     if not ends:
         return None
     end = min(ends)
-    begin = min(int(times[cursor]) for cursor, (times, _) in zip(cursors, columns, strict=True) if cursor < len(times))
+    begin = min(int(window.times[0]) for window in windows if len(window.times))
     return end if end > begin else end + 1
 
 
-def _merged(parts: list[tuple[int, NDArray[np.int64], list[str]]]) -> Iterator[_Cells]:
+def _merged(columns: list[tuple[int, NDArray[np.int64], list[str]]], width: int) -> list[list[str]]:
     """Rows by instant; the n-th reading of a channel at one instant takes the n-th row of that instant."""
-    rows: dict[tuple[int, int], dict[int, str]] = {}
-    for column, times, texts in parts:
-        if not len(times):
-            continue
-        nth = (np.arange(len(times)) - np.searchsorted(times, times, "left")).tolist()
-        for key, text in zip(zip(times.tolist(), nth, strict=True), texts, strict=True):
-            rows.setdefault(key, {})[column] = text
-    for key in sorted(rows):
-        yield _Cells(key[0], rows[key])
+    times = np.concatenate([each for _, each, _ in columns])
+    nth = np.concatenate([np.arange(len(each)) - np.searchsorted(each, each, "left") for _, each, _ in columns])
+    order = np.lexsort((nth, times))
+    fresh = np.ones(len(times), bool)
+    fresh[1:] = (np.diff(times[order]) != 0) | (np.diff(nth[order]) != 0)
+    row_of = np.empty(len(times), np.int64)
+    row_of[order] = np.cumsum(fresh) - 1
+    instants = np.datetime_as_string(times[order][fresh].view("datetime64[ns]")).tolist()
+    rows = [[f"{instant}Z", *[""] * (width - 1)] for instant in instants]
+    at = 0
+    for place, each, texts in columns:
+        for row, text in zip(row_of[at : at + len(each)].tolist(), texts, strict=True):
+            rows[row][place] = text
+        at += len(each)
+    return rows

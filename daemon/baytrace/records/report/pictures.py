@@ -93,7 +93,7 @@ class Trends:
 
     def reading(self, reading: Reading) -> None:
         self.end_ns = max(self.end_ns, reading.time_ns)
-        good = math.isfinite(reading.value) and Quality(reading.quality).usable
+        good = math.isfinite(reading.value) and (not reading.quality or Quality(reading.quality).usable)
         trend = self._trends.get(reading.channel) or self._trends.setdefault(reading.channel, _Trend(reading.role))
         trend.put(reading.time_ns, reading.value if good else math.nan)
 
