@@ -9,6 +9,12 @@ from pathlib import Path
 from baytrace.measure.faults import BadInput
 
 
+def require_private(file: Path, where: str) -> None:
+    """Raises BadInput when others than its owner can read or change the file. Raises OSError when there is none."""
+    if os.name == "posix" and stat.S_IMODE(file.stat().st_mode) & 0o077:
+        raise BadInput(f"{file} can be read or changed by others", where=where, right=f"chmod 600 {file}")
+
+
 def read_secret(env: str, file: Path | None, where: str) -> str | None:
     """The secret, or None when neither is named. Raises BadInput when it is named and cannot be had safely."""
     if env:
@@ -21,9 +27,12 @@ def read_secret(env: str, file: Path | None, where: str) -> str | None:
     if file is None:
         return None
     try:
-        mode = file.stat().st_mode
-        if os.name == "posix" and stat.S_IMODE(mode) & 0o077:
-            raise BadInput(f"{file} can be read by others", where=where, right=f"chmod 600 {file}")
-        return file.read_text(encoding="utf-8").strip()
+        require_private(file, where)
+        value = file.read_text(encoding="utf-8").strip()
     except OSError as error:
         raise BadInput(f"{file} cannot be read ({error.strerror})", where=where) from None
+    except UnicodeDecodeError:
+        raise BadInput(f"{file} is no text in UTF-8", where=where) from None
+    if not value:
+        raise BadInput(f"{file} is empty", where=where, right="write the secret into it, one line")
+    return value

@@ -5,28 +5,33 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import socket
+import ssl
 from collections.abc import AsyncIterator
 from pathlib import Path
+from typing import NamedTuple
 
 import uvicorn
 from fastapi import FastAPI
 
 from baytrace import __version__
+from baytrace.bench.config import BenchConfig, WebSection
 from baytrace.bench.daemon import Bench
+from baytrace.bench.secret import require_private
 from baytrace.measure.faults import BadInput, EnvironmentFailed
-from baytrace.web import bench_routes, login, metrics, pages, problems, session_routes, stream
+from baytrace.web import bench_routes, login, metrics, openapi, pages, problems, session_routes, stream
+from baytrace.web.connections import Connection, bound
 from baytrace.web.guard import Guard, is_loopback
 from baytrace.web.tokens import TokenFile
 
 
-def tokens_for(host: str, file: Path) -> TokenFile | None:
-    """None on a loopback address. Raises BadInput for any other address without tokens."""
-    if is_loopback(host):
+def tokens_for(host: str, file: Path, public: str = "") -> TokenFile | None:
+    """None on a loopback address no proxy stands before. Raises BadInput for any other without tokens."""
+    if is_loopback(host) and not public:
         return None
     tokens = TokenFile(file)
     if not tokens.rows():
         raise BadInput(
-            f"{host} can be reached from other machines and no token is set up",
+            f"{public or host} can be reached from other machines and no token is set up",
             where="web.host",
             right="make one with: baytrace token make NAME --role bench; or listen on 127.0.0.1",
         )
@@ -37,13 +42,14 @@ def create_app(bench: Bench) -> FastAPI:
     """Raises BadInput when the configured address needs tokens and there are none."""
     app = FastAPI(title="Baytrace", version=__version__, docs_url=None, redoc_url=None)
     web = bench.config.web
-    tokens = tokens_for(web.host, bench.config.path(web.tokens))
+    tokens = tokens_for(web.host, bench.config.path(web.tokens), web.public)
     problems.install(app)
     for part in (bench_routes, session_routes, stream, metrics):
         app.include_router(part.routes(bench))
     pages.install(app)
     guard = Guard(tokens)
     app.include_router(login.routes(guard))
+    openapi.install(app)
     guard.install(app)
     return app
 
@@ -52,32 +58,67 @@ def create_app(bench: Bench) -> FastAPI:
 async def serving(bench: Bench) -> AsyncIterator[str]:
     """The bench's pages and API while inside; yields the address. Raises EnvironmentFailed when the port cannot be had."""
     web = bench.config.web
-    certificate = bench.config.path(web.certificate) if web.certificate else None
-    private_key = bench.config.path(web.private_key) if web.private_key else certificate
-    async with listening(create_app(bench), web.host, web.port, certificate, private_key) as address:
+    tls = tls_of(bench.config, web)
+    async with listening(create_app(bench), web.host, web.port, tls, proxied=bool(web.public)) as address:
         try:
-            yield address
+            yield web.public or address
         finally:
             bench.stopping.set()
             bench.live.touch()
 
 
+class Tls(NamedTuple):
+    """PEM files."""
+
+    certificate: Path
+    private_key: Path
+
+
+def tls_of(config: BenchConfig, web: WebSection) -> Tls | None:
+    """The certificate to serve with, checked. Raises BadInput when it cannot be used safely."""
+    if not web.certificate:
+        return None
+    certificate = config.path(web.certificate)
+    return checked_tls(certificate, config.path(web.private_key) if web.private_key else certificate)
+
+
+def checked_tls(certificate: Path, private_key: Path) -> Tls:
+    """Raises BadInput when the files do not fit together, or others can read the key."""
+    for name, file in (("web.certificate", certificate), ("web.private_key", private_key)):
+        if not file.is_file():
+            raise BadInput(f"{file} is no file", where=name, right="name a PEM file, relative to bench.toml")
+    require_private(private_key, "web.private_key")
+    try:
+        ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(certificate, private_key, password=lambda: "")
+    except (OSError, ssl.SSLError) as error:
+        raise BadInput(
+            f"{certificate} and {private_key} cannot be used ({error.strerror or error})",
+            where="web.certificate",
+            right="give the certificate chain and its own key without a passphrase, both PEM",
+        ) from None
+    return Tls(certificate, private_key)
+
+
 @contextlib.asynccontextmanager
 async def listening(
-    app: FastAPI, host: str, port: int, certificate: Path | None = None, private_key: Path | None = None
+    app: FastAPI, host: str, port: int, tls: Tls | None = None, *, proxied: bool = False
 ) -> AsyncIterator[str]:
-    """Any of our apps on an address while inside."""
+    """Any of our apps on an address while inside. `proxied`: a proxy on this machine says who it speaks for."""
     listener = _listen(host, port)
     server = uvicorn.Server(
         uvicorn.Config(
             app,
-            log_level="warning",
+            http=Connection,
+            ws="none",
+            log_config=None,
             access_log=False,
             timeout_graceful_shutdown=3,
             lifespan="off",
             server_header=False,
-            ssl_certfile=certificate,
-            ssl_keyfile=private_key,
+            proxy_headers=proxied,
+            forwarded_allow_ips="127.0.0.1,::1",
+            ssl_certfile=tls.certificate if tls else None,
+            ssl_keyfile=tls.private_key if tls else None,
         )
     )
     task = asyncio.create_task(_serve(server, listener), name="web server")
@@ -87,7 +128,7 @@ async def listening(
         if task.done():
             task.result()
         shown = f"[{host}]" if ":" in host else host
-        yield f"{'https' if certificate else 'http'}://{shown}:{listener.getsockname()[1]}"
+        yield f"{'https' if tls else 'http'}://{shown}:{listener.getsockname()[1]}"
     finally:
         server.should_exit = True
         await asyncio.gather(task, return_exceptions=True)
@@ -104,6 +145,7 @@ def _listen(host: str, port: int) -> socket.socket:
     listener = socket.socket(family, socket.SOCK_STREAM)
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
+        bound(listener)
         listener.bind((host, port))
         listener.listen(128)
     except OSError as error:

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Request, Response
 from fastapi.responses import FileResponse, JSONResponse
 from pydantic import BaseModel, Field
 
 from baytrace.web.guard import Guard
 from baytrace.web.pages import ROOT
-from baytrace.web.problems import problem
 from baytrace.web.tokens import COOKIE
 
 MONTH_S = 30 * 24 * 3600
@@ -27,22 +26,14 @@ def routes(guard: Guard) -> APIRouter:
     async def page() -> FileResponse:
         return FileResponse(ROOT / "pages" / "login.html")
 
-    @router.post(
-        "/api/login",
-        summary="Keep a token in this browser",
-        responses={401: {"description": "No such token."}, 429: {"description": "Too many tries."}},
-    )
-    async def login(request: Request, body: Login) -> JSONResponse:
+    @router.post("/api/login", summary="Keep a token in this browser")
+    async def login(request: Request, body: Login) -> Response:
         """Where no token is needed, says so and keeps nothing."""
         if guard.tokens is None:
             return JSONResponse({"role": "none needed"})
-        address = request.client.host if request.client else ""
-        if guard.failures.too_many(address):
-            return problem(429, "too many wrong tokens from this address; wait a minute")
-        role = guard.tokens.role_of(body.token)
-        if role is None:
-            guard.failures.add(address)
-            return problem(401, "this token is not known here; ask who runs the bench for one")
+        role = guard.role_of(body.token, request.client.host if request.client else "")
+        if isinstance(role, Response):
+            return role
         answer = JSONResponse({"role": str(role)})
         secure = request.url.scheme == "https"
         answer.set_cookie(COOKIE, body.token, max_age=MONTH_S, httponly=True, samesite="strict", secure=secure)

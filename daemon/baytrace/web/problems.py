@@ -11,21 +11,58 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
 
-from baytrace.measure.faults import BadInput, BaytraceError, EnvironmentFailed
+from baytrace.measure.faults import BaytraceError, EnvironmentFailed, NotNow, Unknown
 
 log = logging.getLogger(__name__)
 
 MEDIA_TYPE = "application/problem+json"
+SCHEMA = {
+    "title": "Problem",
+    "description": "RFC 9457: what went wrong, for people and programs.",
+    "type": "object",
+    "required": ["type", "title", "status", "detail"],
+    "properties": {
+        "type": {"type": "string", "description": "Always about:blank: the status says what kind of problem it is."},
+        "title": {"type": "string", "description": "The status in words."},
+        "status": {"type": "integer"},
+        "detail": {"type": "string", "description": "One line: what is wrong, where, and what would be right."},
+        "errors": {
+            "type": "array",
+            "description": "Each part of the request that cannot be used.",
+            "items": {
+                "type": "object",
+                "required": ["where", "what"],
+                "properties": {"where": {"type": "string"}, "what": {"type": "string"}},
+            },
+        },
+    },
+}
+
+
+def document(status: int, detail: str, **more: Any) -> dict[str, Any]:
+    """`type`, `title`, `status`, `detail` and whatever else helps."""
+    return {"type": "about:blank", "title": HTTPStatus(status).phrase, "status": status, "detail": detail, **more}
 
 
 def problem(status: int, detail: str, **more: Any) -> JSONResponse:
-    """`type`, `title`, `status`, `detail` and whatever else helps."""
-    body = {"type": "about:blank", "title": HTTPStatus(status).phrase, "status": status, "detail": detail, **more}
-    return JSONResponse(body, status, media_type=MEDIA_TYPE)
+    return JSONResponse(document(status, detail, **more), status, media_type=MEDIA_TYPE)
 
 
 def not_found(what: str) -> HTTPException:
     return HTTPException(404, f"{what} is not known here")
+
+
+def _status_of(error: BaytraceError) -> int:
+    """503 the machine fails, 404 no such thing, 409 not in the present state, else 422."""
+    match error:
+        case EnvironmentFailed():
+            return 503
+        case Unknown():
+            return 404
+        case NotNow():
+            return 409
+        case _:
+            return 422
 
 
 def install(app: FastAPI) -> None:
@@ -44,10 +81,10 @@ def install(app: FastAPI) -> None:
 
     @app.exception_handler(BaytraceError)
     async def known(_: Request, error: BaytraceError) -> JSONResponse:
-        status = 503 if isinstance(error, EnvironmentFailed) else 409 if "session" in str(error) else 422
-        return problem(status if not isinstance(error, BadInput) or status == 409 else 422, str(error))
+        return problem(_status_of(error), str(error))
 
     @app.exception_handler(Exception)
-    async def unknown(request: Request, error: Exception) -> JSONResponse:
-        log.error("%s %s failed", request.method, request.url.path, exc_info=error)
+    async def unknown(request: Request, _: Exception) -> JSONResponse:
+        # the server logs the error itself, with its traceback, when this answer is sent
+        log.error("%s %s failed", request.method, request.url.path)
         return problem(500, "the bench made a mistake; its log has the details")

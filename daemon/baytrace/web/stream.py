@@ -2,7 +2,8 @@
 
 Each frame is the newest state since the client's cursor (`id:` is the journal's sequence number). A browser that comes back
 sends `Last-Event-ID`; if the rings still reach back that far it goes on without a hole, else the first event is `reset` and
-the page asks for history again. A client that does not read is dropped after `SEND_S`; it costs one socket buffer, no memory.
+the page asks for history again. A client that does not read costs one socket buffer, no memory, and is dropped by the
+connection's own patience (`web.connections`).
 """
 
 from __future__ import annotations
@@ -14,9 +15,9 @@ from collections.abc import AsyncIterator
 
 from fastapi import APIRouter, Request
 from fastapi.responses import StreamingResponse
-from starlette.exceptions import HTTPException
 
 from baytrace.bench.daemon import Bench
+from baytrace.web.places import ANSWERS, Places
 
 MOST_CLIENTS = 32
 FRAME_S = 0.5
@@ -25,48 +26,43 @@ PING_S = 10.0
 
 
 class Streams:
-    """Counts the clients, and ends them all when the bench stops."""
+    """Ends them all when the bench stops."""
 
     def __init__(self, bench: Bench) -> None:
         self._bench = bench
-        self.clients = 0
+        self.places = Places(MOST_CLIENTS)
         self.frames = 0
 
     async def events(self, request: Request, cursor: int) -> AsyncIterator[str]:
         bench = self._bench
-        self.clients += 1
         version = -1
-        try:
-            yield f"retry: {random.randint(1000, 3000)}\n\n"  # noqa: S311 - spreads reconnects, guards nothing
-            if (cursor and cursor < bench.live.oldest_seq()) or cursor > bench.live.seq:
-                cursor = 0
-                yield f"event: reset\nid: {bench.live.seq}\ndata: {{}}\n\n"
-            while not bench.stopping.is_set() and not await request.is_disconnected():
-                if not await bench.live.wait(version, PING_S):
-                    yield ": still here\n\n"
-                    continue
-                version = bench.live.version
-                frame = bench.frame(cursor or bench.live.seq)
-                cursor = frame["seq"]
-                self.frames += 1
-                yield f"event: frame\nid: {cursor}\ndata: {json.dumps(frame, separators=(',', ':'), allow_nan=False)}\n\n"
-                await asyncio.sleep(FRAME_S)
-        finally:
-            self.clients -= 1
+        yield f"retry: {random.randint(1000, 3000)}\n\n"  # noqa: S311 - spreads reconnects, guards nothing
+        if (cursor and cursor < bench.live.oldest_seq()) or cursor > bench.live.seq:
+            cursor = 0
+            yield f"event: reset\nid: {bench.live.seq}\ndata: {{}}\n\n"
+        while not bench.stopping.is_set() and not await request.is_disconnected():
+            if not await bench.live.wait(version, PING_S):
+                yield ": still here\n\n"
+                continue
+            version = bench.live.version
+            frame = bench.frame(cursor or bench.live.seq)
+            cursor = frame["seq"]
+            self.frames += 1
+            yield f"event: frame\nid: {cursor}\ndata: {json.dumps(frame, separators=(',', ':'), allow_nan=False)}\n\n"
+            await asyncio.sleep(FRAME_S)
 
 
 def routes(bench: Bench) -> APIRouter:
     router = APIRouter()
     streams = Streams(bench)
 
-    @router.get("/api/stream", summary="Live state as server-sent events", response_class=StreamingResponse)
+    @router.get(
+        "/api/stream", summary="Live state as server-sent events", response_class=StreamingResponse, responses=ANSWERS
+    )
     async def stream(request: Request) -> StreamingResponse:
         """Events `frame` (see /api/frame for the same document) and `reset`. `Last-Event-ID` resumes."""
-        if streams.clients >= MOST_CLIENTS:
-            raise HTTPException(503, f"{MOST_CLIENTS} pages are open already; close one")
         last = request.headers.get("last-event-id", "")
         cursor = int(last) if last.isascii() and last.isdigit() and len(last) < 19 else 0
-        headers = {"Cache-Control": "no-store", "X-Accel-Buffering": "no"}
-        return StreamingResponse(streams.events(request, cursor), media_type="text/event-stream", headers=headers)
+        return streams.places.stream(lambda: streams.events(request, cursor))
 
     return router

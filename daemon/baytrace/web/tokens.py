@@ -12,6 +12,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
+from baytrace.bench.secret import require_private
 from baytrace.measure.faults import BadInput
 
 COOKIE = "baytrace_token"
@@ -35,7 +36,7 @@ def _hash(token: str) -> str:
 
 
 class TokenFile:
-    """A JSON file of `{name: {role, hash, made}}`, mode 0600; read again when it changes."""
+    """A JSON file of `{name: {role, hash, made}}`, mode 0600; read again when it changes. Reading raises BadInput."""
 
     def __init__(self, file: Path) -> None:
         self.file = file
@@ -49,19 +50,31 @@ class TokenFile:
             self._rows, self._read_at = {}, -1
             return self._rows
         if stamp != self._read_at:
-            try:
-                self._rows = json.loads(self.file.read_text(encoding="utf-8"))
-            except (OSError, ValueError) as error:
-                raise BadInput(f"the token file cannot be read ({error})", where=str(self.file)) from None
+            self._rows = self._read()
             self._read_at = stamp
         return self._rows
 
+    def _read(self) -> dict[str, dict[str, Any]]:
+        try:
+            require_private(self.file, "the token file")
+            rows = json.loads(self.file.read_text(encoding="utf-8"))
+            return {
+                str(name): {"role": AccessRole(row["role"]), "hash": str(row["hash"]), "made": str(row["made"])}
+                for name, row in rows.items()
+            }
+        except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+            raise BadInput(
+                f"the token file cannot be read ({type(error).__name__})",
+                where=str(self.file),
+                right="move it away and make new tokens",
+            ) from None
+
     def role_of(self, token: str) -> AccessRole | None:
         digest = _hash(token)
-        found = None
+        found: AccessRole | None = None
         for row in self.rows().values():
             if hmac.compare_digest(row["hash"], digest):
-                found = AccessRole(row["role"])
+                found = row["role"]
         return found
 
     def make(self, name: str, role: AccessRole) -> str:
@@ -86,8 +99,9 @@ class TokenFile:
 
     def _write(self, rows: dict[str, dict[str, Any]]) -> None:
         self.file.parent.mkdir(parents=True, exist_ok=True)
-        new = self.file.with_suffix(".new")
-        descriptor = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+        new = self.file.with_name(self.file.name + ".new")
+        new.unlink(missing_ok=True)
+        descriptor = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
         with os.fdopen(descriptor, "w", encoding="utf-8") as stream:
             json.dump(rows, stream, indent=2)
         new.replace(self.file)
