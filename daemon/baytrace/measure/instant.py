@@ -8,6 +8,9 @@ from datetime import UTC, datetime, timedelta, timezone
 from baytrace.measure.faults import BadInput
 
 NS = 1_000_000_000
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_FURTHEST_S = 2**63 // NS - 1
+"""Nanoseconds are kept in 64 bits."""
 _RFC3339 = re.compile(
     r"(\d{4})-(\d\d)-(\d\d)[Tt ](\d\d):(\d\d):(\d\d)(?:\.(\d{1,9})\d*)?(?:([Zz])|([+-])(\d\d):(\d\d))",
     re.ASCII,
@@ -32,9 +35,11 @@ def parse_instant(text: str) -> int:
             59 if leap else int(second),
             tzinfo=timezone(offset),
         )
+        whole = (stamp - _EPOCH) // timedelta(seconds=1) + (1 if leap else 0)
     except ValueError as error:
         raise BadInput(f"{text!r} is no instant of the calendar ({error})") from None
-    whole = int(stamp.astimezone(UTC).timestamp()) + (1 if leap else 0)
+    if abs(whole) > _FURTHEST_S:
+        raise BadInput(f"{text!r} is out of reach", right="an instant of the years 1678 to 2261")
     return whole * NS + int((fraction or "0").ljust(9, "0"))
 
 

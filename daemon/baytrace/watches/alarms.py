@@ -253,7 +253,7 @@ class AlarmBook:
     def unsuppress(self, alarm_id: str, who: str, time_ns: int, comment: str = "") -> None:
         now, alarm = self._at(time_ns), self._named(alarm_id)
         if not alarm.suppressed:
-            raise BadInput(f"alarm {alarm_id} is not suppressed", where="unsuppress")
+            raise NotNow(f"alarm {alarm_id} is not suppressed", where="unsuppress")
         alarm.suppressed = ""
         self._uncovered(alarm, "unsuppressed", now, who, comment)
 

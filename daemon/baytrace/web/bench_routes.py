@@ -11,11 +11,14 @@ from baytrace.bench.daemon import Bench
 from baytrace.bench.history import history
 from baytrace.forward.cursor import standing
 from baytrace.measure.instant import parse_instant
+from baytrace.watches.limits_table import limit
 from baytrace.web.problems import not_found
 
 NS = 1_000_000_000
 Text = Annotated[str, Field(max_length=2000)]
 Name = Annotated[str, Field(max_length=200)]
+MOMENT = {"format": "date-time"}
+"""An RFC 3339 instant, for the OpenAPI."""
 
 
 def forwarded(bench: Bench) -> dict[str, Any] | None:
@@ -33,11 +36,11 @@ class Acknowledge(BaseModel):
 class Shelve(BaseModel):
     who: Name = ""
     comment: Text = ""
-    minutes: float = Field(default=30.0, gt=0, le=24 * 60)
+    minutes: float = Field(default=30.0, gt=0, le=limit("limits.shelf_max_s") / 60.0)
 
 
 class NewMark(BaseModel):
-    text: Annotated[str, Field(min_length=1, max_length=2000)]
+    text: Annotated[str, Field(min_length=1, max_length=2000, pattern=r"\S")]
     who: Name = ""
 
 
@@ -59,8 +62,8 @@ def routes(bench: Bench) -> APIRouter:
     @router.get("/readings", summary="Readings of channels over a range, decimated")
     async def readings(
         channel: Annotated[list[str], Query(max_length=40)],
-        start: Annotated[str, Query(alias="from", max_length=40)] = "",
-        end: Annotated[str, Query(alias="to", max_length=40)] = "",
+        start: Annotated[str, Query(alias="from", max_length=40, json_schema_extra=MOMENT)] = "",
+        end: Annotated[str, Query(alias="to", max_length=40, json_schema_extra=MOMENT)] = "",
         points: Annotated[int, Query(ge=2, le=20_000)] = 720,
     ) -> dict[str, Any]:
         """Times are ms since 1970; a null value is a gap. Without `from` the last half hour."""

@@ -22,18 +22,18 @@ from baytrace.records.session import SessionRecord, list_sessions, session_recor
 from baytrace.records.vocabulary import Kind
 from baytrace.watches.limits_table import limits
 from baytrace.watches.watch import watches
-from baytrace.web.bench_routes import Name, NewMark, Text
+from baytrace.web.bench_routes import MOMENT, Name, NewMark, Text
 from baytrace.web.problems import not_found
 from baytrace.web.session_document import document, summary
 
 Session = Annotated[str, Field(max_length=120)]
 MOST_LISTED = 500
 _FILES = {
-    "pack": "pack",
-    "readings.csv": "csv",
-    "readings.parquet": "parquet",
-    "report.html": "html",
-    "report.pdf": "pdf",
+    "pack": ("pack", "application/zip"),
+    "readings.csv": ("csv", "text/csv"),
+    "readings.parquet": ("parquet", "application/vnd.apache.parquet"),
+    "report.html": ("html", "text/html"),
+    "report.pdf": ("pdf", "application/pdf"),
 }
 
 
@@ -172,8 +172,8 @@ def _looking(router: APIRouter, bench: Bench) -> None:
     async def readings(
         session: Session,
         channel: Annotated[list[str] | None, Query(max_length=40)] = None,
-        start: Annotated[str, Query(alias="from", max_length=40)] = "",
-        end: Annotated[str, Query(alias="to", max_length=40)] = "",
+        start: Annotated[str, Query(alias="from", max_length=40, json_schema_extra=MOMENT)] = "",
+        end: Annotated[str, Query(alias="to", max_length=40, json_schema_extra=MOMENT)] = "",
         points: Annotated[int, Query(ge=2, le=20_000)] = 720,
     ) -> dict[str, Any]:
         """All channels when none is named; times are ms since 1970, null is a gap."""
@@ -190,17 +190,18 @@ def _looking(router: APIRouter, bench: Bench) -> None:
             raise not_found(f"channel {unknown[0]!r}")
         return await history(bench, names, start_ns, end_ns, points)
 
-    for path, kind in _FILES.items():
+    for path, (kind, media_type) in _FILES.items():
         router.add_api_route(
             f"/sessions/{{session}}/{path}",
-            _file_route(bench, kind),
+            _file_route(bench, kind, media_type),
             methods=["GET"],
             summary=f"The session as {kind}",
+            responses={200: {"description": "The file.", "content": {media_type: {}}}},
             response_class=FileResponse,
         )
 
 
-def _file_route(bench: Bench, kind: str) -> Any:
+def _file_route(bench: Bench, kind: str, media_type: str) -> Any:
     async def route(session: Session) -> FileResponse:
         record = await asyncio.to_thread(_record, bench, session)
         if record.closed is None:
@@ -210,6 +211,8 @@ def _file_route(bench: Bench, kind: str) -> Any:
         path = await asyncio.to_thread(
             export_session, bench.journal, record.session, Path(folder.name), kind, keys=keys
         )
-        return FileResponse(path, filename=path.name, background=BackgroundTask(folder.cleanup))
+        return FileResponse(
+            path, media_type=media_type, filename=path.name, background=BackgroundTask(folder.cleanup)
+        )
 
     return route
