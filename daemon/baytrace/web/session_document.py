@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from baytrace.bench.daemon import Bench
+from baytrace.measure.instant import format_instant
 from baytrace.measure.reading import Event
 from baytrace.records.session import Entry, SessionRecord, session_record
 from baytrace.records.sheet import entries, sheet_document
@@ -14,6 +15,12 @@ from baytrace.records.steps import steps_document
 
 def _flat(listed: Sequence[Entry]) -> list[dict[str, Any]]:
     return [{"time": entry.time, "seq": entry.seq, **entry.data} for entry in listed]
+
+
+def _instrument(said: dict[str, Any], day: str) -> dict[str, Any]:
+    """A channel as declared; `overdue` when its calibration had run out on `day` (ISO date). Unknown dates are not overdue."""
+    due = (said.get("calibration") or {}).get("due")
+    return said | {"overdue": bool(due) and str(due) < day}
 
 
 def document(record: SessionRecord, events: Sequence[Event], bench: Bench) -> dict[str, Any]:
@@ -26,6 +33,7 @@ def document(record: SessionRecord, events: Sequence[Event], bench: Bench) -> di
     if running is not None:
         verdicts = {name: running.verdict(name).to_json() for name in running.plan}
     closed = record.closed
+    last = closed.time if closed else format_instant(bench.now_ns())
     return {
         "id": record.session,
         "title": record.title,
@@ -50,7 +58,7 @@ def document(record: SessionRecord, events: Sequence[Event], bench: Bench) -> di
         "silences": _flat(record.silences),
         "clock_steps": [row | {"step_s": row["step_ns"] / 1e9} for row in _flat(record.clock_steps)],
         "sign_offs": _flat(record.sign_offs),
-        "instruments": list(record.channels.values()),
+        "instruments": [_instrument(dict(said), last[:10]) for said in record.channels.values()],
         "devices": [{"name": each.name, "facts": each.facts} for each in record.instruments],
         "steps": steps_document(events),
         "sheet": sheet_document(events),

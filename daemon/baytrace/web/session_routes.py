@@ -20,8 +20,7 @@ from baytrace.measure.reading import Event
 from baytrace.records.exporting import export_session
 from baytrace.records.session import SessionRecord, list_sessions, session_record
 from baytrace.records.vocabulary import Kind
-from baytrace.watches.limits_table import limits
-from baytrace.watches.watch import watches
+from baytrace.web import lookup_routes
 from baytrace.web.bench_routes import MOMENT, Name, NewMark, Text
 from baytrace.web.problems import not_found
 from baytrace.web.session_document import document, summary
@@ -81,28 +80,10 @@ class SignOff(BaseModel):
 
 def routes(bench: Bench) -> APIRouter:
     router = APIRouter(prefix="/api")
-    _lookups(router)
+    router.include_router(lookup_routes.routes(bench))
     _working(router, bench)
     _looking(router, bench)
     return router
-
-
-def _lookups(router: APIRouter) -> None:
-    @router.get("/watches", summary="Every watch with its settings")
-    async def watch_list() -> list[Any]:
-        return [
-            {
-                "name": name,
-                "summary": watch.summary,
-                "roles": sorted(str(role) for role in watch.roles),
-                "settings": watch.Settings.model_json_schema().get("properties", {}),
-            }
-            for name, watch in watches().items()
-        ]
-
-    @router.get("/limits", summary="Every default limit with unit and provenance")
-    async def limit_list() -> list[Any]:
-        return [limit._asdict() for limit in limits().values()]
 
 
 def _working(router: APIRouter, bench: Bench) -> None:
