@@ -56,6 +56,12 @@ def test_kinds_and_bounds_follow_the_model():
     assert "port_injector" in rows("sweep")["family"]["known"]
 
 
+def test_what_differs_from_vehicle_to_vehicle_is_asked_first():
+    """The loop's volume and the coils' range stand at the top of the form."""
+    assert rows("evacuation")["volume_l"]["ask"]
+    assert {name for name, row in rows("sweep").items() if row.get("ask")} == {"coils", "low_ohm", "high_ohm", "family"}
+
+
 def test_a_list_of_limits_is_a_form_of_its_own():
     """A session's own limits are entered line by line, each line with the rule's settings."""
     row = rows("limits")["limits"]

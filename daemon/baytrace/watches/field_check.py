@@ -125,6 +125,7 @@ class FieldCheck:
         str(role) for role in Role if role not in (Role.BAROMETER, Role.AUXILIARY, Role.AMBIENT_HUMIDITY)
     )
     Settings: ClassVar[type[WatchSettings]] = FieldCheckSettings
+    marks: ClassVar[tuple[str, ...]] = ("mass on",)
     summary: ClassVar[str] = "A sensor, scale, meter or manifold against something known."
 
     def __init__(self, settings: Any, view: View) -> None:

@@ -22,7 +22,7 @@ from baytrace.watches.evacuation.hold import Hold, Thermometer, gauge_of, therma
 from baytrace.watches.evacuation.phases import Tick, Ticker
 from baytrace.watches.evacuation.wording import about, span
 from baytrace.watches.limits_table import limit
-from baytrace.watches.watch import View, WatchSettings
+from baytrace.watches.watch import ASK, View, WatchSettings
 
 _UNUSABLE = int(Quality.NOT_A_NUMBER | Quality.UNDER_RANGE | Quality.OVER_RANGE)
 _SETTLED_NS = 30 * NS
@@ -38,7 +38,7 @@ CAUTION = (
 
 
 class PressureHoldSettings(WatchSettings):
-    volume_l: float | None = Field(default=None, gt=0.0, le=1000.0)
+    volume_l: float | None = Field(default=None, gt=0.0, le=1000.0, json_schema_extra=ASK)
     """Volume of the loop with hoses, in litres; without it the fall is judged for the usual loop."""
     leak_limit: float = Field(default_factory=lambda: limit("pressure_hold.leak_limit"), gt=0.0)
     """Largest leak that passes, Pa*m3/s going out at the test pressure."""
@@ -58,6 +58,7 @@ class PressureHold:
     name: ClassVar[str] = "pressure_hold"
     roles: ClassVar[frozenset[str]] = frozenset({*_PRESSURES, Role.SYSTEM_TEMPERATURE})
     Settings: ClassVar[type[PressureHoldSettings]] = PressureHoldSettings
+    marks: ClassVar[tuple[str, ...]] = ("isolated", "hold end")
     summary: ClassVar[str] = "standing test with dry nitrogen: does it hold, corrected for temperature"
 
     def __init__(self, settings: PressureHoldSettings, view: View) -> None:
@@ -274,6 +275,7 @@ class PressureHold:
             return Status(phase, "Waiting for pressure in the loop", "decay_rate", "pressure", details=details)
         if phase == "pressurising":
             said = "Pressurising: shut off the nitrogen and mark 'isolated'"
+            details["mark"] = "isolated"
             return Status(phase, said, "decay_rate", "isolation", caution=CAUTION, details=details)
         if phase == "over":
             given = self.verdict()

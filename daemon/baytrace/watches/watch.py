@@ -24,6 +24,9 @@ from baytrace.measure.faults import BadInput
 from baytrace.measure.reading import Mark, Reading
 from baytrace.measure.verdict import Status, Verdict
 
+ASK: dict[str, Any] = {"ask": True}
+"""On a setting's field: it differs from vehicle to vehicle, so a form asks for it first."""
+
 
 class WatchSettings(BaseModel):
     """Base of every watch's settings: unknown keys are refused, values may come as text (`--set key=value`)."""
@@ -39,7 +42,10 @@ class View:
 
 
 class Watch(Protocol):
-    """Built as `WATCH(settings, view)`. `roles` are the roles whose readings it wants; others are not sent."""
+    """Built as `WATCH(settings, view)`. `roles` are the roles whose readings it wants; others are not sent.
+
+    It may also have `marks`, the texts it understands, for buttons; and say in `Status.details["mark"]` which it waits for.
+    """
 
     name: ClassVar[str]
     roles: ClassVar[frozenset[str]]

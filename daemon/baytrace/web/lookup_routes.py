@@ -24,13 +24,16 @@ def routes(bench: Bench) -> APIRouter:
 
     @router.get("/watches", summary="Every watch with its settings")
     async def watch_list() -> list[Any]:
-        """`settings` is the JSON Schema of the settings, `rows` the same as a form: unit, default and its source."""
+        """`settings` is the JSON Schema of the settings, `rows` the same as a form: unit, default and its source. `marks` are
+        the texts the watch understands.
+        """
         return [
             {
                 "name": name,
                 "summary": watch.summary,
                 "roles": sorted(str(role) for role in watch.roles),
                 "usual": name in JOB_WATCHES,
+                "marks": list(getattr(watch, "marks", ())),
                 "settings": watch.Settings.model_json_schema().get("properties", {}),
                 "rows": setting_rows(name, watch.Settings),
             }

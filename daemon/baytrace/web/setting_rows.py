@@ -62,6 +62,8 @@ def _row(name: str, field: FieldInfo, schema: Mapping[str, Any], definitions: Ma
         "default": default,
     }
     row |= {told: schema[bound] for bound, told in _BOUNDS.items() if bound in schema}
+    if schema.get("ask"):
+        row["ask"] = True
     if "enum" in schema:
         row["choices"] = list(schema["enum"])
     family = f"{watch}.{name}_"
@@ -83,7 +85,8 @@ def _settled(schema: Mapping[str, Any], definitions: Mapping[str, Any]) -> dict[
         return {**named, **{key: value for key, value in schema.items() if key != "$ref"}}
     if "anyOf" in schema:
         given = [part for part in schema["anyOf"] if part.get("type") != "null"]
-        return _settled(given[0], definitions) if given else {}
+        around = {key: value for key, value in schema.items() if key != "anyOf"}
+        return {**around, **_settled(given[0], definitions)} if given else around
     return dict(schema)
 
 

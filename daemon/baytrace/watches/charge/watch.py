@@ -37,6 +37,7 @@ class ChargeWatch:
     roles: ClassVar[frozenset[str]] = frozenset({*ROLES, Role.TANK_MASS})
     Settings: ClassVar[type[ChargeSettings]] = ChargeSettings
     summary: ClassVar[str] = "charge by weight, and whether the running loop has settled where it belongs"
+    marks: ClassVar[tuple[str, ...]] = ("charge start", "charge end", "engine on", "engine fast", "engine off")
 
     def __init__(self, settings: ChargeSettings, view: View) -> None:
         """Raises BadInput for an unknown refrigerant or a broken vent table."""
@@ -171,9 +172,10 @@ class ChargeWatch:
         if mass is not None:
             off = judge_mass(mass, self._settings)
             text = off.text if off is not None else f"{mass.mass_kg * 1e3:.0f} g charged"
-            said, details = f"{text}. Start the engine and mark it.", self._details(mass)
+            said, details = f"{text}. Start the engine and mark it.", self._details(mass) | {"mark": "engine on"}
             return Status("charged", said, "charged_mass", "engine on", details=details)
-        return Status("waiting", "Waiting for charging to start.", waiting_for="charge start")
+        details = self._details(None) | {"mark": "charge start"}
+        return Status("waiting", "Waiting for charging to start.", waiting_for="charge start", details=details)
 
     def _details(self, mass: Charged | None) -> dict[str, Any]:
         """What every phase shows: the mass against its label, the bands the settled loop is judged by, the fluid."""
@@ -199,7 +201,7 @@ class ChargeWatch:
             text += f", at {rate:.1f} g/s"
         if left is not None:
             text += f", {span(left)} left"
-        details = self._details(mass)
+        details = self._details(mass) | {"mark": "charge end"}
         return Status(
             "charging", f"{text}.", "charged_mass", "label charge", left, progress, _CAUTION_CHARGING, None, details
         )
@@ -214,6 +216,7 @@ class ChargeWatch:
             details["cycle"] = {"period_s": running.cycles.period_s, "duty": running.cycles.duty}
         if running.settled:
             text = f"The loop has {settled_sentence(running)}."
+            details["mark"] = "engine off"
             return Status("settled", text, "superheat", "", 0.0, 1.0, _CAUTION_RUNNING, None, details)
         waits = _unsettled(running)
         text = f"Not settled: {waits[0]}" + (f", and {len(waits) - 1} more." if len(waits) > 1 else ".")

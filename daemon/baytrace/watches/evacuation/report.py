@@ -261,7 +261,8 @@ def status(watch: Evacuation) -> Status:
             return _holding(watch)
         case Phase.WAITING:
             said, waiting = "Waiting for the pump", "the pump"
-            return Status(str(watch.phase), said, "deepest_pressure", waiting, details=_details(watch, None))
+            details = _details(watch, None) | {"mark": "pump on"}
+            return Status(str(watch.phase), said, "deepest_pressure", waiting, details=details)
         case Phase.PULL_DOWN | Phase.DEEP_VACUUM:
             return _pumping(watch)
         case _:
@@ -295,7 +296,8 @@ def _pumping(watch: Evacuation) -> Status:
     said = f"Deep vacuum, {wording.span(watch.deep_s)} of {wording.span(settings.deep_vacuum_s)} below {settings.target_pa:.0f} Pa"
     if left == 0.0:
         said += ": long enough, close the valves and mark 'isolated'"
-        return Status("deep vacuum", said, "deep_vacuum_time", "isolation", None, 1.0, details=_details(watch, None))
+        details = _details(watch, None) | {"mark": "isolated"}
+        return Status("deep vacuum", said, "deep_vacuum_time", "isolation", None, 1.0, details=details)
     return Status("deep vacuum", said, "deep_vacuum_time", "time", left, progress, details=_details(watch, None))
 
 

@@ -7,11 +7,11 @@ from typing import Literal
 from pydantic import Field
 
 from baytrace.watches.limits_table import limit
-from baytrace.watches.watch import WatchSettings
+from baytrace.watches.watch import ASK, WatchSettings
 
 
 class EvacuationSettings(WatchSettings):
-    volume_l: float | None = Field(default=None, gt=0.0, le=1000.0)
+    volume_l: float | None = Field(default=None, gt=0.0, le=1000.0, json_schema_extra=ASK)
     """Volume of the loop with hoses, in litres; without it a rise is judged for the usual loop."""
     target_pa: float = Field(default_factory=lambda: limit("evacuation.target_pa"), gt=0.0, lt=20_000.0)
     """Pressure that counts as deep vacuum, Pa absolute."""

@@ -33,6 +33,7 @@ class Evacuation:
     name: ClassVar[str] = "evacuation"
     roles: ClassVar[frozenset[str]] = frozenset({Role.SYSTEM_PRESSURE, Role.SYSTEM_TEMPERATURE})
     Settings: ClassVar[type[EvacuationSettings]] = EvacuationSettings
+    marks: ClassVar[tuple[str, ...]] = ("pump on", "isolated", "hold end")
     summary: ClassVar[str] = "pull-down, deep vacuum and the hold: tight, leak or water"
 
     def __init__(self, settings: EvacuationSettings, view: View) -> None:

@@ -33,6 +33,7 @@ class PressuresWatch:
     roles: ClassVar[frozenset[str]] = frozenset(ROLES)
     Settings: ClassVar[type[PressuresSettings]] = PressuresSettings
     summary: ClassVar[str] = "the low and high side's pattern, and what it points at"
+    marks: ClassVar[tuple[str, ...]] = ("engine on", "engine fast", "engine off")
 
     def __init__(self, settings: PressuresSettings, view: View) -> None:
         """Raises BadInput for an unknown refrigerant."""
@@ -159,16 +160,18 @@ class PressuresWatch:
 
     def status(self) -> Status:
         parts = self._follower.all()
+        details: dict[str, Any]
         if not parts:
-            return Status("waiting", "Waiting for the engine to run.", waiting_for="engine on")
+            details = {"mark": "engine on"}
+            return Status("waiting", "Waiting for the engine to run.", waiting_for="engine on", details=details)
         running = parts[-1]
-        details: dict[str, Any] = {"channels": channel_details(running), "bands": self._bands(running)}
+        details = {"channels": channel_details(running), "bands": self._bands(running)}
         if not running.settled:
             waits = [not_settled(channel) for channel in running.unsettled]
             text = f"Not settled: {waits[0]}." if waits else "Waiting for both pressures."
             return Status("settling", text, "", "settled", running.expected_s, None, _CAUTION, None, details)
         verdict = self.verdict()
-        details |= verdict.more
+        details |= {**verdict.more, "mark": "engine off"}
         text = f"Pattern: {verdict.finding}. {verdict.reasons[0] if verdict.reasons else ''}"
         return Status("judged", text.strip(), "high_side_pressure", "", 0.0, 1.0, _CAUTION, None, details)
 

@@ -9,7 +9,7 @@ from pydantic import Field, field_validator, model_validator
 
 from baytrace.measure.decision import GUARD
 from baytrace.watches.limits_table import limit, limits
-from baytrace.watches.watch import WatchSettings
+from baytrace.watches.watch import ASK, WatchSettings
 
 _FAMILY = "sweep.family_"
 
@@ -23,13 +23,13 @@ def families() -> dict[str, tuple[float, float, float]]:
 class SweepSettings(WatchSettings):
     """Limits hold at `reference_c`; `low_ohm` and `high_ohm` come before those of `family`."""
 
-    coils: int | None = Field(default=None, ge=1, le=64)
+    coils: int | None = Field(default=None, ge=1, le=64, json_schema_extra=ASK)
     """How many coils the bank has. Without it only a sweep with coil marks can pass."""
-    low_ohm: float | None = Field(default=None, ge=0.0)
+    low_ohm: float | None = Field(default=None, ge=0.0, json_schema_extra=ASK)
     """Lowest good resistance."""
-    high_ohm: float | None = Field(default=None, gt=0.0)
+    high_ohm: float | None = Field(default=None, gt=0.0, json_schema_extra=ASK)
     """Highest good resistance."""
-    family: str = ""
+    family: str = Field(default="", json_schema_extra=ASK)
     """A family of the limits table, for its range and temperature coefficient."""
     reference_c: float = Field(default_factory=lambda: float(limit("sweep.reference_c")), ge=-50.0, le=180.0)
     """Temperature the limits hold at, degC."""
