@@ -1,21 +1,44 @@
-"""The manual: every Markdown file of the dashboards' `manual/` folder is a page, found by walking the folder."""
+"""The manual: every Markdown file of the dashboards' `manual/` folder is a page, found by walking the folder, and beside them
+stand the pages that `baytrace.web.reference` makes from the code. One search looks through all of them.
+"""
 
 from __future__ import annotations
 
 import html
 import re
+from collections.abc import Iterator
 from functools import cache
 from importlib.resources import files
-from typing import NamedTuple
+from pathlib import Path
+from typing import Annotated, NamedTuple
 
-from fastapi import APIRouter
-from fastapi.responses import HTMLResponse
+from fastapi import APIRouter, FastAPI, Query, Request
+from fastapi.responses import FileResponse, HTMLResponse
 from markdown_it import MarkdownIt
 
 from baytrace.web.problems import not_found
+from baytrace.web.reference import PAGES as MADE
 
-FIRST = ("start", "instruments", "hold", "charge", "coils", "sheet", "packs", "journal", "trust")
-"""Pages a reader wants in this order; others follow by name."""
+FOLDER = Path(str(files("baytrace_dashboards"))) / "manual"
+FIRST = (
+    "start",
+    "safety",
+    "instruments",
+    "hold",
+    "charge",
+    "coils",
+    "trust",
+    "sheet",
+    "faults",
+    "packs",
+    "quality",
+    "journal",
+    "service",
+    "server",
+    "floor",
+)
+"""Pages a reader wants in this order; others follow by name, then those made from the code."""
+MOST_FOUND = 60
 
 
 class ManualPage(NamedTuple):
@@ -24,44 +47,137 @@ class ManualPage(NamedTuple):
     body: str
 
 
+class Passage(NamedTuple):
+    """A heading with what stands under it, or one row of a table. `anchor` is `page#id`."""
+
+    anchor: str
+    title: str
+    heading: str
+    text: str
+
+
 @cache
-def pages() -> dict[str, ManualPage]:
-    """By name, in reading order."""
-    folder = files("baytrace_dashboards").joinpath("manual")
+def written() -> dict[str, ManualPage]:
+    """The pages that people wrote, by name, in reading order."""
     found = {}
-    renderer = MarkdownIt("commonmark", {"html": False}).enable("table")
-    for entry in folder.iterdir():
-        if entry.name.endswith(".md"):
-            name = entry.name.removesuffix(".md")
-            text = entry.read_text(encoding="utf-8")
-            heading = re.search(r"^# (.+)$", text, re.MULTILINE)
-            found[name] = ManualPage(name, heading[1] if heading else name, _with_anchors(renderer.render(text)))
+    for file in FOLDER.glob("*.md"):
+        found[file.stem] = _page(file.stem, file.read_text(encoding="utf-8"))
     order = {name: index for index, name in enumerate(FIRST)}
     return {name: found[name] for name in sorted(found, key=lambda name: (order.get(name, len(FIRST)), name))}
 
 
+def _page(name: str, text: str) -> ManualPage:
+    heading = re.search(r"^# (.+)$", text, re.MULTILINE)
+    body = MarkdownIt("commonmark", {"html": False}).enable("table").render(text)
+    return ManualPage(name, heading[1] if heading else name, _with_anchors(body))
+
+
+def slug(text: str) -> str:
+    plain = html.unescape(re.sub(r"<[^>]+>", "", text))
+    return re.sub(r"[^a-z0-9]+", "-", plain.lower()).strip("-")
+
+
 def _with_anchors(body: str) -> str:
-    """Headings that can be linked to, and tables that scroll on a phone."""
+    """Headings and rows that can be linked to, and tables that scroll on a phone.
+
+    A row's id is its heading's and the code in its first cell: `#web-port`.
+    """
+    taken: dict[str, int] = {}
+    section = ""
+
+    def unique(name: str) -> str:
+        taken[name] = taken.get(name, 0) + 1
+        return name if taken[name] == 1 else f"{name}-{taken[name]}"
 
     def anchor(match: re.Match[str]) -> str:
-        plain = re.sub(r"<[^>]+>", "", match[2])
-        slug = re.sub(r"[^a-z0-9]+", "-", html.unescape(plain).lower()).strip("-")
-        return f'<h{match[1]} id="{slug}">{match[2]}</h{match[1]}>'
+        nonlocal section
+        if match["level"]:
+            section = unique(slug(match["words"]))
+            return f'<h{match["level"]} id="{section}">{match["words"]}</h{match["level"]}>'
+        row = unique(slug(f"{section} {match['code']}"))
+        return f'<tr id="{row}">\n<td><code>{match["code"]}</code>'
 
-    body = re.sub(r"<h([1-4])>(.*?)</h\1>", anchor, body, flags=re.DOTALL)
+    body = re.sub(
+        r"<h(?P<level>[1-4])>(?P<words>.*?)</h\1>|<tr>\n<td><code>(?P<code>.*?)</code>", anchor, body, flags=re.DOTALL
+    )
     return body.replace("<table>", '<div class="wide" tabindex="0"><table>').replace("</table>", "</table></div>")
 
 
-def page_html(name: str) -> str:
-    """Raises the 404 problem for an unknown page."""
-    known = pages()
-    if name not in known:
-        raise not_found(f"manual page {name!r}")
+class Manual:
+    """All pages as one app shows them; those made from the code are made once, when first asked for."""
+
+    def __init__(self, app: FastAPI) -> None:
+        self._app = app
+        self._made: dict[str, ManualPage] = {}
+
+    def titles(self) -> dict[str, str]:
+        return {page.name: page.title for page in written().values()} | {
+            name: made.title for name, made in MADE.items()
+        }
+
+    def page(self, name: str) -> ManualPage:
+        """Raises the 404 problem for an unknown page."""
+        if name in written():
+            return written()[name]
+        if name not in MADE:
+            raise not_found(f"manual page {name!r}")
+        if name not in self._made:
+            self._made[name] = _page(name, MADE[name].text(self._app))
+        return self._made[name]
+
+    def passages(self) -> Iterator[Passage]:
+        for name, title in self.titles().items():
+            yield from _passages(name, title, self.page(name).body)
+
+    def search(self, asked: str) -> list[Passage]:
+        """Passages that hold every word asked for, those that are named so first."""
+        words = asked.casefold().split()
+        found = []
+        for index, passage in enumerate(self.passages()):
+            named, text = passage.heading.casefold(), f"{passage.heading} {passage.text}".casefold()
+            if words and all(word in text for word in words):
+                exact = named == " ".join(words)
+                found.append((not exact, -sum(word in named for word in words), index, passage))
+        return [passage for *_, passage in sorted(found)[:MOST_FOUND]]
+
+
+def _passages(name: str, title: str, body: str) -> Iterator[Passage]:
+    """Each row that can be linked to is a passage of its own; the rest belongs to its heading."""
+    for part in re.split(r"(?=<h[1-4] id=)", body):
+        heading = re.match(r'<h[1-4] id="([^"]*)">(.*?)</h[1-4]>', part, re.DOTALL)
+        if not heading:
+            continue
+        rows = r'<tr id="([^"]*)">(.*?)</tr>'
+        for row in re.finditer(rows, part, re.DOTALL):
+            first, _, rest = row[2].partition("</td>")
+            yield Passage(f"{name}#{row[1]}", title, _plain(first), _plain(rest))
+        text = re.sub(rows, " ", part[heading.end() :], flags=re.DOTALL)
+        yield Passage(f"{name}#{heading[1]}", title, _plain(heading[2]), _plain(text))
+
+
+def _plain(body: str) -> str:
+    return " ".join(html.unescape(re.sub(r"<[^>]+>", " ", body)).split())
+
+
+def _framed(manual: Manual, name: str, title: str, body: str, asked: str = "") -> str:
     links = "".join(
-        f'<li><a href="/manual/{each.name}"{" aria-current=page" if each.name == name else ""}>{html.escape(each.title)}</a></li>'
-        for each in known.values()
+        f'<li><a href="/manual/{each}"{" aria-current=page" if each == name else ""}>{html.escape(words)}</a></li>'
+        for each, words in manual.titles().items()
     )
-    return _FRAME.format(title=html.escape(known[name].title), links=links, body=known[name].body)
+    return _FRAME.format(title=html.escape(title), links=links, body=body, asked=html.escape(asked, quote=True))
+
+
+def _found(asked: str, passages: list[Passage]) -> str:
+    if not asked.strip():
+        return "<h1>Search the manual</h1><p>Type a setting, a command, a finding or any word.</p>"
+    items = "".join(
+        f'<li><a href="/manual/{each.anchor}">{html.escape(each.heading)}</a> <small>{html.escape(each.title)}</small>'
+        f"<p>{html.escape(each.text[:220])}{'…' if len(each.text) > 220 else ''}</p></li>"
+        for each in passages
+    )
+    count = f"{len(passages)} places" if len(passages) != 1 else "1 place"
+    nothing = "" if passages else "<p>Try fewer words, or a part of a word.</p>"
+    return f'<h1>Search: {html.escape(asked)}</h1><p>{count}.</p>{nothing}<ul class="found">{items}</ul>'
 
 
 _FRAME = """<!doctype html>
@@ -69,19 +185,38 @@ _FRAME = """<!doctype html>
 <title>{title} · manual</title><link rel="icon" href="/static/icon.svg"><link rel="stylesheet" href="/static/look.css"><link rel="stylesheet" href="/static/manual.css"></head>
 <body><a class="skip" href="#text">Skip to the text</a>
 <header class="bar"><span class="name">Manual</span><nav aria-label="Pages"><a href="/">Bench</a> <a href="/sessions">Sessions</a> <a href="/manual" aria-current="page">Manual</a></nav></header>
-<main class="manual"><nav aria-label="Manual pages"><ul>{links}</ul></nav><article id="text" class="sheet">{body}</article></main></body></html>
+<main class="manual"><div class="aside"><form role="search" action="/manual/search"><label for="q">Search the manual</label><input id="q" name="q" type="search" value="{asked}" maxlength="100"><button>Search</button></form>
+<nav aria-label="Manual pages"><ul>{links}</ul></nav></div><article id="text" class="sheet">{body}</article></main></body></html>
 """
 
 
 def routes() -> APIRouter:
+    # plain functions: the first look at a page made from the code takes a moment, and runs beside the bench, not in its loop
     router = APIRouter(include_in_schema=False)
+    manuals: dict[int, Manual] = {}
+
+    def manual(request: Request) -> Manual:
+        return manuals.setdefault(id(request.app), Manual(request.app))
 
     @router.get("/manual", response_class=HTMLResponse)
-    async def first() -> HTMLResponse:
-        return HTMLResponse(page_html(next(iter(pages()))))
+    def first(request: Request) -> HTMLResponse:
+        return page(request, next(iter(written())))
+
+    @router.get("/manual/search", response_class=HTMLResponse)
+    def search(request: Request, q: Annotated[str, Query(max_length=100)] = "") -> HTMLResponse:
+        every = manual(request)
+        return HTMLResponse(_framed(every, "", "Search", _found(q, every.search(q)), q))
+
+    @router.get("/manual/pictures/{name}")
+    def picture(name: str) -> FileResponse:
+        if name not in {file.name for file in (FOLDER / "pictures").iterdir()}:
+            raise not_found(f"picture {name!r}")
+        return FileResponse(FOLDER / "pictures" / name)
 
     @router.get("/manual/{name}", response_class=HTMLResponse)
-    async def page(name: str) -> HTMLResponse:
-        return HTMLResponse(page_html(name))
+    def page(request: Request, name: str) -> HTMLResponse:
+        every = manual(request)
+        shown = every.page(name)
+        return HTMLResponse(_framed(every, name, shown.title, shown.body))
 
     return router

@@ -34,6 +34,5 @@ def install(app: FastAPI) -> None:
         return page("session")
 
     app.include_router(manual.routes())
-    app.mount("/manual/pictures", StaticFiles(directory=ROOT / "manual" / "pictures"), name="manual pictures")
     app.mount("/bokeh", StaticFiles(directory=Path(str(files("bokeh"))) / "server" / "static" / "js"), name="bokeh")
     app.mount("/static", StaticFiles(directory=ROOT / "static"), name="static")
