@@ -9,10 +9,10 @@ import pytest
 from baytrace.adapter import LinkState
 from baytrace.bench.delivered import DeliveredKeys
 from baytrace.bench.intake import MOST_WAITING, Intake
-from baytrace.bench.live import Live
+from baytrace.bench.live import Live, stale_after_s
 from baytrace.bench.session import complete_plan, session_id
 from baytrace.bench.sink import InstrumentSink
-from baytrace.bench.watchdog import StepDetector, stale_after_s, stale_changes
+from baytrace.bench.watchdog import StepDetector, stale_changes
 from baytrace.journal.store import Receipt
 from baytrace.measure.accuracy import Accuracy
 from baytrace.measure.channel import Channel

@@ -5,9 +5,8 @@ from __future__ import annotations
 import asyncio
 from typing import TYPE_CHECKING, Any
 
-from baytrace.bench.live import finite
+from baytrace.bench.live import finite, stale_after_s
 from baytrace.bench.trends import decimate, with_gaps
-from baytrace.bench.watchdog import stale_after_s
 from baytrace.measure.channel import Channel
 from baytrace.measure.interpret import Interpreter
 from baytrace.measure.roles import Role

@@ -37,6 +37,11 @@ def finite(value: float) -> float | None:
     return value if math.isfinite(value) else None
 
 
+def stale_after_s(period_s: float, given: float | None = None) -> float:
+    """Silence beyond this is stale: as given, else five periods and at least 10 s (common practice, no source)."""
+    return given if given is not None else max(5.0 * period_s, 10.0)
+
+
 class LiveChannel:
     """One channel as last seen. `stale` is told by the bench's watchdog."""
 
@@ -83,6 +88,7 @@ class LiveChannel:
             "against": str(channel.unit.against) if facts.quantity == "pressure" else None,
             "accuracy": channel.accuracy.text,
             "period_s": channel.period_s,
+            "gap_s": stale_after_s(channel.period_s),
             "stale": self.stale,
             "count": self.count,
             "value": None,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import NamedTuple
 
-from baytrace.bench.live import LiveChannel
+from baytrace.bench.live import LiveChannel, stale_after_s
 from baytrace.measure.clock import Clock
 
 STEP_NS = 500_000_000
@@ -20,11 +20,6 @@ class Change(NamedTuple):
     channel: str
     stale: bool
     since_ns: int
-
-
-def stale_after_s(period_s: float, given: float | None = None) -> float:
-    """Silence beyond this is stale: as given, else five periods and at least 10 s (common practice, no source)."""
-    return given if given is not None else max(5.0 * period_s, 10.0)
 
 
 def stale_changes(channels: Mapping[str, LiveChannel], clock: Clock, started_mono_ns: int) -> list[Change]:
