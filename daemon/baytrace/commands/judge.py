@@ -10,8 +10,11 @@ import typer
 from baytrace.commands._output import EXIT_OF, Json, print_json, settings_from, table_console
 from baytrace.measure.faults import BadInput
 from baytrace.measure.verdict import Verdict
+from baytrace.records.pack_journal import PackJournal
+from baytrace.records.pack_reading import is_pack
 from baytrace.records.replay import replay
 from baytrace.records.trace_csv import read_trace
+from baytrace.records.verifying import trusted_contents
 from baytrace.watches.watch import watch_named
 
 
@@ -38,7 +41,7 @@ def judge_trace(trace: Path, watch: str, settings: dict[str, Any]) -> Verdict:
 def register(app: typer.Typer) -> None:
     @app.command()
     def judge(
-        trace: Annotated[Path, typer.Argument(help="A trace as CSV.")],
+        trace: Annotated[Path, typer.Argument(help="A trace as CSV, or a trace pack.")],
         watch: Annotated[
             str,
             typer.Option(
@@ -51,8 +54,17 @@ def register(app: typer.Typer) -> None:
         ] = None,
         as_json: Json = False,
     ) -> int:
-        """Judge a recorded trace. Exit 0 pass, 1 fail, 3 undecided."""
-        verdict = judge_trace(trace, watch, settings_from(setting or ()))
+        """Judge a recorded trace. Exit 0 pass, 1 fail, 3 undecided.
+
+        A pack is judged with the settings its session had for the watch, where --set says nothing else.
+        """
+        settings = settings_from(setting or ())
+        if is_pack(trace):
+            with trusted_contents(trace) as (data, _):
+                planned = PackJournal(data).record.plan.get(watch, {})
+                verdict = judge_trace(data / "readings.csv", watch, dict(planned) | settings)
+        else:
+            verdict = judge_trace(trace, watch, settings)
         if as_json:
             print_json(verdict.to_json())
         else:

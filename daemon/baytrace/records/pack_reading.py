@@ -26,6 +26,17 @@ _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*(?:/[A-Za-z0-9][A-Za-z0-9._-]*)*"
 _CHUNK = 1 << 20
 
 
+def is_pack(path: Path) -> bool:
+    """Whether the path is meant as a pack: a directory, or a file that begins as a zip does."""
+    try:
+        with path.open("rb") as file:
+            return file.read(4) in (b"PK\x03\x04", b"PK\x05\x06")
+    except IsADirectoryError:
+        return True
+    except OSError:
+        return False
+
+
 def seal_fault(path: Path) -> str:
     """Why the zip's bytes are not those that were written; empty when they are."""
     size = path.stat().st_size

@@ -37,7 +37,7 @@ def retell(data: Path, report: Report, progress: Callable[[float, str], None]) -
     for name in FILES:
         if not (data / name).is_file():
             raise VerificationFailed(f"data/{name} is missing")
-    record, program = _session(data / "session.json")
+    record, program = session_of(data / "session.json")
     report.session = record.session
     if record.chain is not None:
         report.head = record.chain.head
@@ -64,7 +64,8 @@ def retell(data: Path, report: Report, progress: Callable[[float, str], None]) -
         report.say("session", State.CAUTION, "the session was still open when it was exported")
 
 
-def _session(path: Path) -> tuple[SessionRecord, str]:
+def session_of(path: Path) -> tuple[SessionRecord, str]:
+    """The record in `session.json` and the program that wrote it. Raises VerificationFailed for anything else."""
     try:
         document = json.loads(path.read_bytes())
         program = str(document.pop("program"))
@@ -109,7 +110,7 @@ class _Teller:
     def run(self, progress: Callable[[int], None]) -> None:
         expected = self.first = self._started.seq
         try:
-            for item in _merged(read_rows(self._data / "readings.parquet"), read_events(self._data / "events.jsonl")):
+            for item in merged(read_rows(self._data / "readings.parquet"), read_events(self._data / "events.jsonl")):
                 seq = item.stored.seq if isinstance(item, Row) else item.seq
                 if self._end is not None and seq > self._end and isinstance(item, Event):
                     self._folding.event(item)
@@ -187,7 +188,7 @@ class _Teller:
             self._fault("session", f"data/session.json does not follow from the events: {difference}")
 
 
-def _merged(rows: Iterator[Row], events: Iterator[Event]) -> Iterator[Row | Event]:
+def merged(rows: Iterator[Row], events: Iterator[Event]) -> Iterator[Row | Event]:
     """By sequence number, whichever is lower; each must rise."""
     row, event = next(rows, None), next(events, None)
     while row is not None or event is not None:

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import re
 import tempfile
-from collections.abc import Callable, Iterable
-from contextlib import ExitStack
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 from baytrace.measure.faults import BadInput, VerificationFailed
@@ -20,7 +20,7 @@ from baytrace.records.pack_reading import bag_directory, seal_fault, unpack
 from baytrace.records.signing import PublicKey, read_public_key
 
 Progress = Callable[[float, str], None]
-__all__ = ["Check", "Report", "State", "verify_journal", "verify_pack"]
+__all__ = ["Check", "Report", "State", "opened", "trusted_contents", "verify_journal", "verify_pack"]
 
 _LINE = re.compile(r"([0-9a-f]{64})  (\S+)")
 
@@ -34,32 +34,61 @@ def verify_pack(
     """
     told = progress or (lambda _share, _what: None)
     report = Report(path)
+    with opened(path, report, trusted_keys, told) as directory:
+        if directory is not None and replay:
+            try:
+                retelling.retell(directory / "data", report, lambda share, what: told(0.15 + 0.85 * share, what))
+            except VerificationFailed as error:
+                report.say("container", State.FAULT, str(error))
+    told(1.0, "done")
+    return report
+
+
+@contextmanager
+def opened(path: Path, report: Report, trusted_keys: Iterable[PublicKey], progress: Progress) -> Iterator[Path | None]:
+    """The bag's directory while container, bag and signature are sound, else None; the report says what was found.
+
+    Raises BadInput when there is nothing to open at `path`.
+    """
     trusted = {key.fingerprint for key in trusted_keys}
     if not path.exists():
         raise BadInput("there is no such file", where=str(path), right="give a trace pack")
     with ExitStack() as stack:
+        sound = None
         try:
             if path.is_dir():
                 directory = bag_directory(path)
                 report.say("container", State.OK, "a directory, unpacked: only its contents are checked")
             else:
-                told(0.0, "checking the seal")
+                progress(0.0, "checking the seal")
                 fault = seal_fault(path)
                 report.say(
                     "container", State.FAULT if fault else State.OK, fault or "every byte of the zip is as sealed"
                 )
-                told(0.05, "unpacking")
+                progress(0.05, "unpacking")
                 folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="baytrace-verify-")))
                 directory = unpack(path, folder)
-            told(0.1, "checking digests")
-            if _bag(directory, report) and _signature(directory, report, trusted) and replay:
-                retelling.retell(directory / "data", report, lambda share, what: told(0.15 + 0.85 * share, what))
+            progress(0.1, "checking digests")
+            if _bag(directory, report) and _signature(directory, report, trusted):
+                sound = directory
         except VerificationFailed as error:
             report.say("container", State.FAULT, str(error))
         except OSError as error:
             raise BadInput(f"cannot be read ({error.strerror or error})", where=str(path)) from None
-    told(1.0, "done")
-    return report
+        yield sound
+
+
+@contextmanager
+def trusted_contents(path: Path, progress: Progress | None = None) -> Iterator[tuple[Path, Report]]:
+    """The payload's directory of a pack whose container, bag and signature hold, and what was said of it.
+
+    Raises VerificationFailed naming the first fault, BadInput when there is no pack.
+    """
+    report = Report(path)
+    with opened(path, report, (), progress or (lambda _share, _what: None)) as directory:
+        if directory is None or not report.good:
+            raise VerificationFailed(f"{path}: {report.summary()}")
+        yield directory / "data", report
 
 
 def verify_journal(directory: Path) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from itertools import groupby
 from typing import Any
@@ -35,6 +35,7 @@ from baytrace.watches.watch import watches
 
 Row = list[str]
 _SUFFIX = {"pa": "Pa", "s": "s", "g": "g", "k": "K", "c": "degC", "m": "m", "l": "L", "ohm": "ohm"}
+_FIRST = ("make", "model", "year", "plate", "registration", "vin", "odometer")
 _ENTRY_UNITS = {"degC", "K", "Pa", "kPa", "g", "kg", "L", "m"}
 
 
@@ -56,7 +57,7 @@ def document(record: SessionRecord, system: System) -> dict[str, Any]:
         "outcome_text": OVERALL.get(record.outcome, ""),
         "units": "SI units" if system is System.SI else "US customary units",
         "job": _job(record, system),
-        "verdicts": [_verdict(said, system) for said in record.verdicts],
+        "verdicts": [_verdict(said, system) for said in _in_job_order(record.verdicts)],
         "ledger": [_ledger(record, entry, system) for entry in record.ledger],
         "balances": _balances(record, system),
         "sign_offs": [[when(e.time), _t(e, "who"), _t(e, "role"), _t(e, "comment")] for e in record.sign_offs],
@@ -82,7 +83,7 @@ def _t(entry: Entry, key: str) -> str:
 
 
 def _job(record: SessionRecord, system: System) -> list[Row]:
-    rows = [[sentence(key), str(value)] for key, value in record.vehicle.items() if value not in ("", None)]
+    rows = _said(record.vehicle)
     if record.refrigerant:
         rows.append(["Refrigerant", record.refrigerant])
     if record.label_g is not None:
@@ -90,8 +91,13 @@ def _job(record: SessionRecord, system: System) -> list[Row]:
     people = [str(p.get("name", p)) if isinstance(p, dict) else str(p) for p in record.people]
     if people:
         rows.append(["People", ", ".join(people)])
-    rows += [[sentence(key), str(value)] for key, value in record.fields.items() if value not in ("", None)]
-    return rows
+    return rows + _said(record.fields)
+
+
+def _said(data: Mapping[str, Any]) -> list[Row]:
+    """What people filled in, in one order whatever kept it."""
+    given = {key: value for key, value in data.items() if value not in ("", None)}
+    return [[sentence(key), str(given[key])] for key in sorted(given, key=lambda key: _place(_FIRST, key))]
 
 
 def quantity(value: float, unit: str, system: System, name: str = "") -> str:
@@ -118,13 +124,23 @@ def span(seconds: float) -> str:
 # ---------------------------------------------------------------------- verdicts
 
 
+def _in_job_order(verdicts: Iterable[SaidVerdict]) -> list[SaidVerdict]:
+    return sorted(verdicts, key=lambda said: _place(list(WATCHES), said.verdict["watch"]))
+
+
+def _place(order: Sequence[str], name: str) -> tuple[int, str]:
+    """Where a name comes: as `order` has it, what it does not have after that by name."""
+    return (order.index(name) if name in order else len(order), name)
+
+
 def _verdict(said: SaidVerdict, system: System) -> dict[str, Any]:
     verdict = said.verdict
     watch, outcome, finding = verdict["watch"], verdict["verdict"], verdict["finding"]
     evidence: Mapping[str, Mapping[str, Any]] = verdict.get("evidence", {})
+    order = [*KEY_FIGURES.get(watch, ()), *FIGURES]
     rows = {
         name: _figure(name, figure, system)
-        for name, figure in evidence.items()
+        for name, figure in sorted(evidence.items(), key=lambda item: _place(order, item[0]))
         if system is System.SI or figure["unit"] != "mbar*L/s"
     }
     names = [name for name in KEY_FIGURES.get(watch, ()) if name in rows]
@@ -251,7 +267,7 @@ def _instruments(record: SessionRecord) -> list[Row]:
     day = date.fromisoformat((record.closed.time if record.closed else record.started)[:10])
     rows = []
     for instrument in record.instruments:
-        said_facts = [str(fact) for fact in instrument.facts.values()]
+        said_facts = [str(fact) for _, fact in sorted(instrument.facts.items())]
         facts = " ".join(fact for fact in said_facts if "/" not in fact)  # a port's name is of no use later
         for said in instrument.channels:
             name = f"{instrument.name or 'unnamed'} {f'({facts})' if facts else ''}".strip()
@@ -279,7 +295,8 @@ def _settings(record: SessionRecord, system: System) -> list[Row]:
     """Watch, setting, value, where it comes from."""
     rows: list[Row] = []
     table = limits()
-    for watch, given in record.plan.items():
+    for watch in sorted(record.plan, key=lambda name: _place(list(WATCHES), name)):
+        given = record.plan[watch]
         kind = watches().get(watch)
         if kind is None:
             continue
