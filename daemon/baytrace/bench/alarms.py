@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 STORING, DAMAGED, LONG_LOG = "bench-storing", "bench-journal-damaged", "bench-journal-log"
+UNDELIVERED = "bench-delivery"
 
 
 class Recorder(Protocol):
@@ -63,6 +64,13 @@ class BenchAlarms:
                 text="Another program keeps the journal open; close it.",
             )
         )
+        book.define(
+            AlarmSpec(
+                UNDELIVERED,
+                "Alarms do not get out",
+                text="Look at the network, the receiver and what `baytrace doctor` says; letters wait, or are dead until sent again.",
+            )
+        )
         for channel in config.channels:
             text = f"No data from {channel.name}: look at the wire, the plug and the instrument."
             book.define(
@@ -92,9 +100,15 @@ class BenchAlarms:
     def journal(self, health: Mapping[str, Any]) -> None:
         """What the journal says of itself."""
         for alarm, key in ((DAMAGED, "damaged"), (LONG_LOG, "wal_large")):
-            active = bool(health.get(key))
-            if active != (self.engine.book.beneath(alarm) in ACTIVE):
-                self._set(alarm, active=active)
+            self._keep(alarm, active=bool(health.get(key)))
+
+    def delivery(self, *, troubled: bool) -> None:
+        """Whether letters to the outside wait too long or were given up."""
+        self._keep(UNDELIVERED, active=troubled)
+
+    def _keep(self, alarm: str, *, active: bool) -> None:
+        if active != (self.engine.book.beneath(alarm) in ACTIVE):
+            self._set(alarm, active=active)
 
     def _set(self, alarm: str, *, active: bool) -> None:
         self.engine.book.condition(alarm, Condition.ALARM if active else Condition.NORMAL, self._recorder.now_ns())

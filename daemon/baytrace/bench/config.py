@@ -15,7 +15,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from baytrace.adapter import Adapter, ChannelRequest, Collector, adapters
 from baytrace.bench.presets import preset_faults
@@ -94,11 +94,21 @@ class MqttSection(_Section):
 
 class WebhookSection(_Section):
     url: str = Field(pattern=r"^https?://")
-    """Where alarms are posted as JSON."""
+    """Where alarms and verdicts are posted as JSON."""
     secret_env: str = ""
     """Environment variable with the HMAC-SHA256 key."""
     secret_file: str = ""
     """File (mode 0600) with the HMAC-SHA256 key."""
+    ca: str = ""
+    """Certificate authority file for `https`, relative to this file; the system's own where empty."""
+    timeout_s: float = Field(default=10.0, ge=0.5, le=60.0)
+    """How long an attempt may take (s)."""
+
+    @model_validator(mode="after")
+    def _signed(self) -> WebhookSection:
+        if not self.secret_env and not self.secret_file:
+            raise ValueError("no secret is named; set secret_env or secret_file, every letter is signed")
+        return self
 
 
 class ForwardSection(_Section):

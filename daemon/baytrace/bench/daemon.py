@@ -21,6 +21,9 @@ from baytrace.bench.delivered import DeliveredKeys, read_rows
 from baytrace.bench.intake import Batch, Intake
 from baytrace.bench.live import Live
 from baytrace.bench.notify import Notifier
+from baytrace.bench.outbox import Outbox
+from baytrace.bench.outbox import read_rows as read_letters
+from baytrace.bench.outbox_courier import Courier
 from baytrace.bench.session import RunningSession, complete_plan, resume, session_id, unclosed
 from baytrace.bench.sink import InstrumentSink
 from baytrace.bench.watchdog import StepDetector, stale_changes
@@ -56,8 +59,10 @@ class Bench:
         self.live.followers = self.alarms.engine.followers
         self.sinks = {plan.name: InstrumentSink(plan.name, plan.adapter.name, self) for plan in config.instruments}
         self.delivered = DeliveredKeys(journal.change(read_rows).result())
-        self.intake = Intake(journal, self._deliver, self._storing_fails, self.delivered)
-        self.listeners: list[Callable[[str, Mapping[str, Any]], None]] = []
+        targets = [name for name in ("mqtt", "webhook") if getattr(config, name) is not None]
+        self.outbox = Outbox(journal, self.name, targets, journal.change(read_letters).result())
+        self.couriers: list[Courier] = []
+        self.intake = Intake(journal, self._deliver, self._storing_fails, self.delivered, self.outbox.write)
         self.started_ns = clock.wall_ns()
         self.started_mono_ns = clock.mono_ns()
         self.stopping = asyncio.Event()
@@ -239,8 +244,7 @@ class Bench:
             self.live.session, self.live.watches = None, []
         elif self.session is not None and event.session == self.session.id:
             self.session.event(event)
-        for listener in self.listeners:
-            listener(event.kind, event.data)
+        self.outbox.posted(event, self)
 
     def _storing_fails(self, why: str) -> None:
         self.alarms.storing_fails(fails=bool(why))
@@ -262,6 +266,7 @@ class Bench:
                 log.warning("the wall clock was set by %+.3f s; spans are not affected", step / 1e9)
             self.alarms.advance(self.now_ns())
             self.alarms.journal(self.journal.health())
+            self.alarms.delivery(troubled=any(courier.troubled for courier in self.couriers))
             if beats % 5 == 0:
                 self.record(Kind.HEARTBEAT, {})
                 for sink in self.sinks.values():
@@ -381,6 +386,7 @@ class Bench:
                 "failing": self.intake.failing,
             },
             "journal": self.journal.health(),
+            "delivery": [courier.to_json() for courier in self.couriers],
             "alarms": len(self.alarms.to_json()),
         }
 

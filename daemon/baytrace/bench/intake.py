@@ -14,7 +14,7 @@ import asyncio
 import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Any, Protocol
 
 from baytrace.bench.delivered import DeliveredKeys, Write
 from baytrace.journal.sqlite import SqliteJournal
@@ -41,7 +41,8 @@ class Batch:
     alone: bool = False
     keys: dict[str, list[bytes]] = field(default_factory=dict)
     """Of the messages that brought the readings, by instrument."""
-    write_keys: Write | None = None
+    also: Write | None = None
+    """What is written in the transaction of the commit, beside it."""
 
 
 class Deliver(Protocol):
@@ -52,9 +53,15 @@ class Intake:
     """All calls on the event loop's thread."""
 
     def __init__(
-        self, journal: SqliteJournal, deliver: Deliver, failing: Callable[[str], None], delivered: DeliveredKeys
+        self,
+        journal: SqliteJournal,
+        deliver: Deliver,
+        failing: Callable[[str], None],
+        delivered: DeliveredKeys,
+        letters: Callable[[Sequence[Event]], Write | None] = lambda _: None,
     ) -> None:
         self._journal, self._deliver, self._failing, self._delivered = journal, deliver, failing, delivered
+        self._letters = letters
         self._queue: list[Batch] = [Batch()]
         self._arrived = asyncio.Event()
         self._room = asyncio.Event()
@@ -153,14 +160,24 @@ class Intake:
                 return batch
         return None
 
+    def _beside(self, batch: Batch) -> Write | None:
+        writes = [self._delivered.keep(batch.keys)] if batch.keys else []
+        if (letters := self._letters(batch.events)) is not None:
+            writes.append(letters)
+
+        def act(db: Any) -> None:
+            for write in writes:
+                write(db)
+
+        return act if writes else None
+
     async def _append(self, batch: Batch) -> Receipt:
-        if batch.keys:
-            batch.write_keys = self._delivered.keep(batch.keys)
+        batch.also = self._beside(batch)
         attempt = 0
         while True:
             try:
                 receipt = await asyncio.wrap_future(
-                    self._journal.append(batch.readings, batch.events, also=batch.write_keys)
+                    self._journal.append(batch.readings, batch.events, also=batch.also)
                 )
             except EnvironmentFailed as error:
                 self.retries += 1

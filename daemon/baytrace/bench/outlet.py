@@ -1,7 +1,8 @@
 """The bench on MQTT: its state (retained, last will `offline`), alarms and verdicts out, marks in.
 
-What is published is a copy: an outage of the broker costs nothing that the journal does not have. A mark may be plain text
-or JSON `{"text", "who"}`; a retained one is old news and is not taken.
+Alarms and verdicts come from the outbox and are published at QoS 1 until the broker has acknowledged them; an outage delays them.
+The state is a copy of now: what was between two of them nobody misses. A mark may be plain text or JSON `{"text", "who"}`; a
+retained one is old news and is not taken.
 """
 
 from __future__ import annotations
@@ -11,7 +12,6 @@ import json
 import logging
 import random
 import ssl
-from collections.abc import Mapping
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -19,42 +19,43 @@ import aiomqtt
 
 from baytrace.bench.config import MqttSection
 from baytrace.bench.daemon import Bench
+from baytrace.bench.outbox_courier import Courier
+from baytrace.bench.outbox_rules import Answer, Letter, Outcome
 from baytrace.bench.secret import read_secret
 from baytrace.measure.faults import BadInput
 from baytrace.measure.instant import format_instant
-from baytrace.records.vocabulary import Kind
 
 log = logging.getLogger(__name__)
 
 STATE_REAL_S = 1.0
 BACKOFF_S = (1.0, 2.0, 5.0, 10.0, 30.0)
-MOST_QUEUED = 1000
+ACKNOWLEDGED_S = 10.0
+"""A letter not acknowledged by the broker in this time is published again."""
+WINDOW = 20
+"""Letters under way at once: what mosquitto takes by default."""
 
 
 class Outlet:
     def __init__(self, bench: Bench, section: MqttSection) -> None:
         self._bench, self._section = bench, section
         self._base = f"baytrace/{bench.name}"
-        self._out: asyncio.Queue[tuple[str, str]] = asyncio.Queue(MOST_QUEUED)
-        self.connected = False
-        self.dropped = 0
+        self._client: aiomqtt.Client | None = None
         self.refused_marks = 0
-        bench.listeners.append(self._happened)
+        self.courier = Courier("mqtt", bench.outbox, bench, self._send, window=WINDOW, longest_s=30.0)
+        bench.couriers.append(self.courier)
 
-    def _happened(self, kind: str, data: Mapping[str, Any]) -> None:
-        topic = (
-            {Kind.ALARM: "alarm", Kind.VERDICT: "verdict"}.get(Kind(kind))
-            if kind in (Kind.ALARM, Kind.VERDICT)
-            else None
-        )
-        if topic is not None:
-            body = json.dumps({"time": format_instant(self._bench.now_ns(), 3), "bench": self._bench.name, **data})
-            try:
-                self._out.put_nowait((f"{self._base}/{topic}", body))
-            except asyncio.QueueFull:
-                self.dropped += 1
+    async def _send(self, letter: Letter) -> Answer:
+        client = self._client
+        if client is None:
+            return Answer(Outcome.AWAY, f"broker {self._section.url} is away")
+        try:
+            await client.publish(f"{self._base}/{letter.kind}", letter.body, qos=1, timeout=ACKNOWLEDGED_S)
+        except (aiomqtt.MqttError, ValueError) as error:
+            # a letter the broker hangs up on looks like this too; others must pass before it is held against the letter
+            return Answer(Outcome.BUSY if client is self._client else Outcome.AWAY, f"broker: {error}")
+        return Answer(Outcome.TAKEN)
 
-    def _client(self) -> aiomqtt.Client:
+    def _new_client(self) -> aiomqtt.Client:
         section = self._section
         address = urlsplit(section.url)
         tls = ssl.create_default_context(cafile=section.ca or None) if address.scheme == "mqtts" else None
@@ -72,22 +73,27 @@ class Outlet:
 
     async def run(self) -> None:
         """Publish until cancelled; says `offline` itself when ended in order."""
+        async with asyncio.TaskGroup() as group:
+            group.create_task(self.courier.run())
+            group.create_task(self._keep_connected())
+
+    async def _keep_connected(self) -> None:
         attempt = 0
         while True:
             try:
-                async with self._client() as client:
-                    self.connected, attempt = True, 0
+                async with self._new_client() as client:
+                    self._client, attempt = client, 0
+                    self.courier.reopened()
                     await client.subscribe(f"{self._base}/mark", qos=1)
                     try:
                         async with asyncio.TaskGroup() as group:
                             group.create_task(self._publish_state(client))
-                            group.create_task(self._publish_queue(client))
                             group.create_task(self._take_marks(client))
                     finally:
+                        self._client = None
                         await self._say_offline(client)
             except* aiomqtt.MqttError as errors:
                 log.warning("broker %s: %s", self._section.url, errors.exceptions[0])
-            self.connected = False
             await asyncio.sleep(BACKOFF_S[min(attempt, len(BACKOFF_S) - 1)] * random.uniform(0.8, 1.2))  # noqa: S311 - spreads reconnects
             attempt += 1
 
@@ -105,11 +111,6 @@ class Outlet:
                 await client.publish(f"{self._base}/state", body, qos=1, retain=True)
                 last = body
             await asyncio.sleep(STATE_REAL_S)
-
-    async def _publish_queue(self, client: aiomqtt.Client) -> None:
-        while True:
-            topic, body = await self._out.get()
-            await client.publish(topic, body, qos=1)
 
     async def _take_marks(self, client: aiomqtt.Client) -> None:
         async for message in client.messages:

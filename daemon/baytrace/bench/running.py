@@ -10,7 +10,9 @@ from collections.abc import AsyncIterator
 
 from baytrace.bench.config import BenchConfig
 from baytrace.bench.daemon import Bench
+from baytrace.bench.outbox_courier import Courier
 from baytrace.bench.outlet import Outlet
+from baytrace.bench.webhook import Webhook
 from baytrace.measure.clock import Clock
 
 log = logging.getLogger(__name__)
@@ -25,6 +27,10 @@ async def whole_bench(config: BenchConfig, clock: Clock | None = None) -> AsyncI
         helpers = []
         if config.mqtt is not None:
             helpers.append(asyncio.create_task(Outlet(bench, config.mqtt).run(), name="outlet"))
+        if config.webhook is not None:
+            courier = Courier("webhook", bench.outbox, bench, Webhook(config, config.webhook).send)
+            bench.couriers.append(courier)
+            helpers.append(asyncio.create_task(courier.run(), name="webhook"))
         if config.forward is not None:
             helpers.append(asyncio.create_task(_forwarding(config), name="forwarder"))
         for helper in helpers:

@@ -21,6 +21,9 @@ from serial.tools import list_ports
 
 from baytrace.bench.config import BenchConfig, load_config
 from baytrace.commands._output import Json, print_json, table_console
+from baytrace.journal.reader import JournalReader
+from baytrace.journal.schema import Damaged
+from baytrace.measure.faults import EnvironmentFailed
 
 SAFE_SQLITE = (3, 51, 3)
 """Older ones may corrupt a write-ahead log when two connections checkpoint at once (sqlite.org/wal.html)."""
@@ -137,13 +140,40 @@ def _server(url: str) -> Finding:
     return Finding("server", good=True, detail=f"{url} answers")
 
 
+def _letters(config: BenchConfig) -> Iterator[Finding]:
+    """What the outbox of the journal holds, whether the bench runs or not."""
+    try:
+        with JournalReader(config.path(config.bench.journal)) as journal:
+            rows = journal.letters()
+    except (EnvironmentFailed, Damaged):
+        return
+    for target, state, count, error in rows:
+        if state == "dead":
+            cure = "mend what it says, then POST /api/letters/retry (or /api/letters/forget)"
+            yield Finding("letters", good=False, detail=f"{count} for {target} given up; last: {error}", cure=cure)
+        elif error:
+            yield Finding(
+                "letters",
+                good=False,
+                detail=f"{count} for {target} wait: {error}",
+                cure="they go out by themselves once it is reached",
+            )
+        else:
+            yield Finding("letters", good=True, detail=f"{count} for {target} on their way")
+
+
 def examine(config: BenchConfig | None) -> list[Finding]:
     findings = [Finding("Python", good=True, detail=sys.version.split()[0]), _sqlite(), _clock(), _ports()]
     findings += _disk(config.path(config.bench.journal) if config else Path.cwd())
     if config is not None and config.mqtt is not None:
         findings.append(_reach("broker", config.mqtt.url, 1883))
+    if config is not None and config.webhook is not None:
+        default = 443 if config.webhook.url.startswith("https") else 80
+        findings.append(_reach("webhook", config.webhook.url, default))
     if config is not None and config.forward is not None:
         findings.append(_server(config.forward.url))
+    if config is not None:
+        findings += _letters(config)
     return findings
 
 

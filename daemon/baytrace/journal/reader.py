@@ -179,6 +179,16 @@ class JournalReader:
         with self._reading() as db:
             return dict(db.execute("SELECT key, value FROM meta"))
 
+    def letters(self) -> list[tuple[str, str, int, str]]:
+        """What the outbox holds: target, state, how many, and the newest error among them."""
+        with self._reading() as db:
+            rows: list[Any] = db.execute(
+                "SELECT target, state, count(*), coalesce((SELECT error FROM outbox AS newest WHERE newest.target = outbox.target"
+                " AND newest.state = outbox.state AND error != '' ORDER BY id DESC LIMIT 1), '')"
+                " FROM outbox GROUP BY target, state ORDER BY target, state"
+            ).fetchall()
+        return rows
+
     # ------------------------------------------------------------------ pages
 
     @contextlib.contextmanager

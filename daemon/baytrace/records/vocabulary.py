@@ -31,6 +31,7 @@ Watches are built with the settings in `plan`. A session id is its start as `202
 | alarm | alarm (id), name, channel, state, priority, text, value, unit, who, comment |
 | session_closed | who, comment, outcome |
 | signed_off | who, role, comment |
+| undelivered | target, key, of (number of the alarm or verdict), why: a letter that was given up |
 """
 
 from __future__ import annotations
@@ -60,3 +61,4 @@ class Kind(StrEnum):
     ALARM = "alarm"
     SESSION_CLOSED = "session_closed"
     SIGNED_OFF = "signed_off"
+    UNDELIVERED = "undelivered"

@@ -94,6 +94,14 @@ def routes(bench: Bench) -> APIRouter:
     async def reset(alarm: str, body: Acknowledge) -> list[Any]:
         return bench.alarms.reset(alarm, body.who, body.comment)
 
+    @router.post("/letters/retry", summary="Try the dead letters again")
+    async def retry_letters() -> dict[str, int]:
+        return {"letters": await bench.outbox.retry()}
+
+    @router.post("/letters/forget", summary="Let the dead letters go")
+    async def forget_letters() -> dict[str, int]:
+        return {"letters": await bench.outbox.forget()}
+
     @router.post("/marks", summary="Mark that something happened now", status_code=201)
     async def mark(body: NewMark) -> dict[str, Any]:
         return {"seq": await bench.mark(body.text, body.who)}

@@ -33,6 +33,7 @@ FIRST = (
     "packs",
     "quality",
     "journal",
+    "alarms",
     "service",
     "server",
     "floor",

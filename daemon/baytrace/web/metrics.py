@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from fastapi import APIRouter
@@ -64,8 +64,22 @@ def exposition(bench: Bench) -> str:
     lines += _metric("channel_value", "gauge", "Newest value in SI.", values)
     lines += _metric("journal", "gauge", "Health of the journal.", health)
     lines += _metric("alarms", "gauge", "Alarms standing or unacknowledged.", [("", state["alarms"])])
+    lines += _delivery(state["delivery"])
     lines += _forward(forwarded(bench))
     return "\n".join(lines) + "\n"
+
+
+def _delivery(rows: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+    if not rows:
+        return
+    letters = [
+        (f'{{target="{_label(row["target"])}",state="{state}"}}', float(row[state]))
+        for row in rows
+        for state in ("waiting", "dead")
+    ]
+    yield from _metric("letters", "gauge", "Alarms and verdicts not delivered yet, or given up.", letters)
+    delivered = [(f'{{target="{_label(row["target"])}"}}', float(row["delivered"])) for row in rows]
+    yield from _metric("letters_delivered_total", "counter", "Alarms and verdicts delivered since the start.", delivered)
 
 
 def _forward(standing: Mapping[str, Any] | None) -> Iterator[str]:
