@@ -17,8 +17,8 @@ from baytrace.web.problems import not_found
 NS = 1_000_000_000
 Text = Annotated[str, Field(max_length=2000)]
 Name = Annotated[str, Field(max_length=200)]
-MOMENT = {"format": "date-time"}
-"""An RFC 3339 instant, for the OpenAPI."""
+MOMENT: dict[str, Any] = {"anyOf": [{"const": ""}, {"format": "date-time"}]}
+"""An RFC 3339 instant or nothing, for the OpenAPI."""
 
 
 def forwarded(bench: Bench) -> dict[str, Any] | None:
@@ -36,7 +36,7 @@ class Acknowledge(BaseModel):
 class Shelve(BaseModel):
     who: Name = ""
     comment: Text = ""
-    minutes: float = Field(default=30.0, gt=0, le=limit("limits.shelf_max_s") / 60.0)
+    minutes: float = Field(default=30.0, ge=1.0 / 60.0, le=limit("limits.shelf_max_s") / 60.0)
 
 
 class NewMark(BaseModel):
