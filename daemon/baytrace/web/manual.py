@@ -101,6 +101,7 @@ def _with_anchors(body: str) -> str:
     body = re.sub(
         r"<h(?P<level>[1-4])>(?P<words>.*?)</h\1>|<tr>\n<td><code>(?P<code>.*?)</code>", anchor, body, flags=re.DOTALL
     )
+    body = body.replace("<pre>", '<pre tabindex="0">')
     return body.replace("<table>", '<div class="wide" tabindex="0"><table>').replace("</table>", "</table></div>")
 
 

@@ -13,7 +13,7 @@ function verdictCard(name, verdict) {
   const rows = Object.entries(verdict.evidence).map(([key, data]) => { const shown = figure(data); return el("tr", {}, el("th", { scope: "row" }, words(key)), el("td", {}, `${shown.value} ${shown.unit}`), el("td", { class: "soft" }, shown.interval)); });
   const coils = verdict.coils ? el("ul", { class: "coils" }, ...verdict.coils.map((coil) => el("li", { class: "coil" }, el("div", { class: "n" }, `Coil ${coil.position}`), el("div", { class: "ohm" }, coil.at_reference || coil.resistance ? `${figure(coil.at_reference || coil.resistance).value} Ω` : "—"), el("div", {}, coil.finding)))) : null;
   return el("article", { class: "sheet now", "data-outcome": verdict.verdict }, el("h3", {}, words(name)), el("p", {}, el("span", { class: "chip", "data-outcome": verdict.verdict }, SIGN[verdict.verdict]), " ", el("strong", {}, verdict.finding)),
-    el("ul", {}, ...verdict.reasons.map((reason) => el("li", {}, reason))), coils, el("div", { class: "wide" }, el("table", {}, el("tbody", {}, ...rows))));
+    el("ul", {}, ...verdict.reasons.map((reason) => el("li", {}, reason))), coils, el("div", { class: "wide", tabindex: "0", role: "region", "aria-label": `Evidence of ${words(name)}` }, el("table", {}, el("tbody", {}, ...rows))));
 }
 
 function story(record) {
