@@ -10,6 +10,7 @@ from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
+from starlette.routing import compile_path
 
 from baytrace.measure.faults import BaytraceError, EnvironmentFailed, NotNow, Unknown
 
@@ -65,11 +66,23 @@ def _status_of(error: BaytraceError) -> int:
             return 422
 
 
+def _allowed(app: FastAPI, path: str) -> list[str]:
+    """Every method of a path; a route of its own answers for each, and none knows of the others."""
+    return [
+        method.upper()
+        for template, methods in app.openapi()["paths"].items()
+        if compile_path(template)[0].match(path)
+        for method in methods
+    ]
+
+
 def install(app: FastAPI) -> None:
     @app.exception_handler(HTTPException)
-    async def http_error(_: Request, error: HTTPException) -> JSONResponse:
+    async def http_error(request: Request, error: HTTPException) -> JSONResponse:
         answer = problem(error.status_code, str(error.detail))
         answer.headers.update(error.headers or {})
+        if error.status_code == HTTPStatus.METHOD_NOT_ALLOWED:
+            answer.headers["Allow"] = ", ".join(_allowed(app, request.scope["path"])) or answer.headers["Allow"]
         return answer
 
     @app.exception_handler(RequestValidationError)
