@@ -51,6 +51,10 @@ class Figure:
         return cls(data["value"], data["unit"], data.get("low"), data.get("high"), data.get("confidence"))
 
 
+TRADE_UNITS = frozenset({"mbar*L/s", "g/a"})
+"""Units that the trade reckons in and SI does not have; figures in these stand apart in the document."""
+
+
 @dataclass(frozen=True, slots=True)
 class Verdict:
     """`more` holds what only one watch has, as JSON (the sweep's `coils`)."""
@@ -63,25 +67,28 @@ class Verdict:
     more: Mapping[str, Any] = field(default_factory=dict)
 
     def to_json(self) -> dict[str, Any]:
-        """The document of `judge --json` (contract)."""
+        """The document of `judge --json` (contract): `evidence` is in SI; `also` has the same in units of the trade, if any."""
+        also = {name: figure.to_json() for name, figure in self.evidence.items() if figure.unit in TRADE_UNITS}
         return {
             "watch": self.watch,
             "verdict": str(self.outcome),
             "finding": self.finding,
             "reasons": list(self.reasons),
-            "evidence": {name: figure.to_json() for name, figure in self.evidence.items()},
+            "evidence": {name: figure.to_json() for name, figure in self.evidence.items() if name not in also},
+            **({"also": also} if also else {}),
             **self.more,
         }
 
     @classmethod
     def from_json(cls, data: Mapping[str, Any]) -> Verdict:
-        known = {"watch", "verdict", "finding", "reasons", "evidence"}
+        known = {"watch", "verdict", "finding", "reasons", "evidence", "also"}
+        figures = {**data.get("evidence", {}), **data.get("also", {})}
         return cls(
             data["watch"],
             Outcome(data["verdict"]),
             data["finding"],
             tuple(data.get("reasons", ())),
-            {name: Figure.from_json(figure) for name, figure in data.get("evidence", {}).items()},
+            {name: Figure.from_json(figure) for name, figure in figures.items()},
             {name: value for name, value in data.items() if name not in known},
         )
 

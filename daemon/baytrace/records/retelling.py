@@ -172,7 +172,7 @@ class _Teller:
                     )
                 continue
             again = json.loads(json.dumps(verdict.to_json()))
-            for difference in differences(event.data["verdict"], again):
+            for difference in differences(_joined(event.data["verdict"]), _joined(again)):
                 self._fault("verdicts", f"{watch} after number {seq}: {difference}")
 
     def _compare_record(self) -> None:
@@ -186,6 +186,12 @@ class _Teller:
                 instrument.pop("facts")
         for difference in differences(kept, again):
             self._fault("session", f"data/session.json does not follow from the events: {difference}")
+
+
+def _joined(verdict: dict[str, Any]) -> dict[str, Any]:
+    """The document with figures in units of the trade among the evidence, where earlier programs kept them."""
+    rest = {key: value for key, value in verdict.items() if key != "also"}
+    return rest | {"evidence": {**verdict.get("evidence", {}), **verdict.get("also", {})}}
 
 
 def merged(rows: Iterator[Row], events: Iterator[Event]) -> Iterator[Row | Event]:

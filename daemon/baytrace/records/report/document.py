@@ -136,7 +136,7 @@ def _place(order: Sequence[str], name: str) -> tuple[int, str]:
 def _verdict(said: SaidVerdict, system: System) -> dict[str, Any]:
     verdict = said.verdict
     watch, outcome, finding = verdict["watch"], verdict["verdict"], verdict["finding"]
-    evidence: Mapping[str, Mapping[str, Any]] = verdict.get("evidence", {})
+    evidence: Mapping[str, Mapping[str, Any]] = {**verdict.get("evidence", {}), **verdict.get("also", {})}
     order = [*KEY_FIGURES.get(watch, ()), *FIGURES]
     rows = {
         name: _figure(name, figure, system)
