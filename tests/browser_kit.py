@@ -1,0 +1,196 @@
+"""A real Chromium on a bench's pages, and one who works them as people do: by roles, labels and what is written there."""
+
+import contextlib
+import re
+import time
+from pathlib import Path
+from urllib.parse import urlsplit
+
+import pytest
+from playwright.sync_api import sync_playwright
+
+from servers import need
+
+WIDTHS = {"desk": (1920, 1080), "tablet": (1024, 768), "phone": (390, 844)}
+"""A screen on the wall, a tablet on its side, a telephone held upright (CSS pixels)."""
+LOOPBACK = {"127.0.0.1", "localhost", "::1"}
+FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    # no name and no address but loopback can be reached: a shop without internet
+    "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1, EXCLUDE localhost",
+]
+SETTLE_S = 20.0
+"""How long something may take to show (s): machines that run these tests are busy."""
+
+every_width = pytest.mark.parametrize("width", list(WIDTHS))
+
+
+@contextlib.contextmanager
+def chromium():
+    """The system's own Chromium, headless."""
+    program = need("chromium")
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=program, args=FLAGS)
+        try:
+            yield browser
+        finally:
+            browser.close()
+
+
+class Visit:
+    """A browser window on a bench, with every request and complaint it made."""
+
+    def __init__(self, browser, url, width="desk", **keys):
+        across, down = WIDTHS[width]
+        self.context = browser.new_context(
+            viewport={"width": across, "height": down}, base_url=url, accept_downloads=True, **keys
+        )
+        self.requests, self.complaints = [], []
+        self.context.on("request", lambda request: self.requests.append(request))  # noqa: PLW0108 - needs a Python function
+        self.context.on("console", self._console)
+        self.context.on("weberror", lambda error: self.complaints.append(f"error {error.error}"))
+        self.page = self.context.new_page()
+
+    def _console(self, message):
+        if message.type in ("error", "warning"):
+            self.complaints.append(f"{message.type} {message.text} ({message.location.get('url', '')})")
+
+    def open(self, path="/"):
+        """Go there and wait until the page is complete but for its stream."""
+        self.page.goto(path, wait_until="load")
+        return self.page
+
+    def left_loopback(self):
+        """Addresses asked for that are not this machine's."""
+        asked = {urlsplit(one.url) for one in self.requests if not one.url.startswith(("data:", "blob:", "about:"))}
+        return sorted({part.netloc for part in asked if (part.hostname or "") not in LOOPBACK})
+
+    def complained(self, *forgiven):
+        """What the console said, but for what matches `forgiven`."""
+        return [line for line in self.complaints if not any(re.search(each, line) for each in forgiven)]
+
+
+class Technician:
+    """Works the pages of a visit with a pointer."""
+
+    def __init__(self, visit, name="Kim Aas"):
+        self.visit, self.page, self.name = visit, visit.page, name
+
+    # -- looking
+
+    def sees(self, text, within_s=SETTLE_S):
+        """Wait until `text` (a pattern) stands on the page."""
+        pattern = re.compile(text, re.IGNORECASE)
+        self.page.get_by_text(pattern).filter(visible=True).first.wait_for(timeout=within_s * 1000)
+
+    def sentence(self):
+        return self.page.get_by_role("region", name="Now").inner_text()
+
+    def waits_for(self, text, within_s=SETTLE_S):
+        """Wait until what is going on now reads like `text`; what it then says."""
+        end, pattern = time.monotonic() + within_s, re.compile(text, re.IGNORECASE)
+        while not pattern.search(said := self.sentence()):
+            assert time.monotonic() < end, f"still says {said!r}"
+            self.page.wait_for_timeout(100)
+        return said
+
+    def part(self, name):
+        """A part of the job, such as `Evacuation`; pressed, it is what the page is about."""
+        return self.page.get_by_role("region", name="Parts of the job").get_by_role("button", name=re.compile(name))
+
+    def about(self, name):
+        button = self.part(name)
+        if button.get_attribute("aria-pressed") != "true":
+            button.click()
+
+    # -- working
+
+    def starts(self, job, *, choose=(), **fields):
+        """Start a session from the form; `fields` by their label's beginning, `choose` the parts of the job to watch."""
+        page = self.page
+        page.get_by_role("button", name="Start a session").click()
+        form = page.get_by_role("dialog", name="Start a session")
+        form.get_by_label("Job").fill(job)
+        form.get_by_label("Technician").fill(self.name)
+        for label, value in fields.items():
+            field = form.get_by_label(re.compile("^" + re.escape(label.replace("_", " ")), re.IGNORECASE))
+            if field.evaluate("node => node.tagName") == "SELECT":
+                field.select_option(value)
+            else:
+                field.fill(str(value))
+        if choose:
+            wanted = re.compile("|".join(choose), re.IGNORECASE)
+            for box in form.get_by_role("group", name="What to watch").get_by_role("checkbox").all():
+                box.set_checked(bool(wanted.match(box.evaluate("node => node.labels[0].innerText"))))
+        form.get_by_role("button", name="Start", exact=True).click()
+        form.wait_for(state="hidden")
+        page.get_by_role("button", name="End the session").wait_for()
+
+    def marks(self, what):
+        """Say that something happened: the large button where there is one, else in words."""
+        log = self.page.get_by_role("list", name="Marks so far")
+        before = log.get_by_role("listitem").count()
+        button = self.page.get_by_role("button", name=re.compile(f"^{re.escape(what)}$", re.IGNORECASE))
+        with self.page.expect_response(lambda answer: answer.url.endswith("/marks")) as told:
+            if button.count():
+                button.click()
+            else:
+                self.page.get_by_label("Another mark").fill(what)
+                self.page.get_by_role("button", name="Mark it").click()
+        assert told.value.status == 201, told.value.text()
+        return before
+
+    def acknowledges(self, alarm, comment):
+        self._answers(alarm, comment, "Acknowledge")
+
+    def shelves(self, alarm, comment):
+        self._answers(alarm, comment, "Shelve")
+
+    def _answers(self, alarm, comment, how):
+        self.alarm(alarm).get_by_role("button", name="Acknowledge").click()
+        dialog = self.page.get_by_role("dialog")
+        dialog.get_by_label("Your name").fill(self.name)
+        dialog.get_by_label("Comment").fill(comment)
+        dialog.get_by_role("button", name=re.compile(f"^{how}")).click()
+        dialog.wait_for(state="hidden")
+
+    def alarm(self, text):
+        alarms = self.page.get_by_role("region", name="Alarms")
+        return alarms.get_by_role("listitem").filter(has_text=re.compile(text, re.IGNORECASE)).first
+
+    def ends(self, comment):
+        """End the session; the page of its record follows."""
+        self.page.get_by_role("button", name="End the session").click()
+        dialog = self.page.get_by_role("dialog", name="End the session")
+        dialog.get_by_label("Your name").fill(self.name)
+        dialog.get_by_label("Comment").fill(comment)
+        dialog.get_by_role("button", name="End it").click()
+        self.page.wait_for_url("**/sessions/*")
+        self.page.get_by_role("link", name=re.compile("Trace pack")).wait_for(timeout=SETTLE_S * 1000)
+
+    def ticks(self, step):
+        """On the page of a running session: a step is done."""
+        line = self.page.get_by_role("listitem").filter(has_text=re.compile(step, re.IGNORECASE)).first
+        line.get_by_role("button", name="Done").click()
+        line.filter(has_text="done").wait_for()
+
+    def signs(self, comment):
+        form = self.page.get_by_role("region", name="Sign-off")
+        form.get_by_label("Your name").fill(self.name)
+        form.get_by_label("Comment").fill(comment)
+        form.get_by_role("button", name="Sign off").click()
+        form.get_by_role("listitem").filter(has_text=comment).wait_for()
+
+    def takes(self, what, folder):
+        """Download it; where it lies now."""
+        with self.page.expect_download(timeout=60_000) as coming:
+            self.page.get_by_role("link", name=re.compile(what)).click()
+        path = Path(folder) / coming.value.suggested_filename
+        coming.value.save_as(path)
+        return path
