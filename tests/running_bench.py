@@ -42,7 +42,7 @@ class RunningBench:
     def url(self):
         return f"http://127.0.0.1:{self.port}"
 
-    def start(self, within_s=30.0):
+    def start(self, within_s=90.0):
         self.launch()
         return self.wait_up(within_s)
 
@@ -53,7 +53,7 @@ class RunningBench:
             command, stdout=self.log, stderr=self.log, env=os.environ | {"PYTHONWARNINGS": "default"} | self.env
         )
 
-    def wait_up(self, within_s=30.0):
+    def wait_up(self, within_s=90.0):
         end = time.monotonic() + within_s
         while True:
             assert self.process.poll() is None, self.said()
@@ -91,7 +91,7 @@ class RunningBench:
     def channel(self, name):
         return next(row for row in self.get("/api/channels") if row["name"] == name)
 
-    def until(self, condition, within_s=20.0):
+    def until(self, condition, within_s=60.0):
         end = time.monotonic() + within_s
         while not (found := condition()):
             assert time.monotonic() < end, f"did not happen in time; the daemon said:\n{self.said()}"

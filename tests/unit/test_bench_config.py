@@ -83,3 +83,20 @@ def test_unit_is_required():
 def test_a_limit_on_nothing_is_told():
     """A limit must name a channel that exists."""
     assert "limit[0].channel" in faults_of(GOOD + '\n[[limit]]\nchannel = "nope"\nhigh = 1\n')
+
+
+@pytest.mark.parametrize(
+    ("limit", "key", "said"),
+    [
+        ("hihg = 3", "limit[0].hihg", "did you mean high"),
+        ("", "limit[0]", "at least one of high, low"),
+        ('high = 1\nunit = "kg"', "limit[0]", "measures mass"),
+        ('high = 1\nquiet_in = ["hold"]', "limit[0]", "is no phase"),
+        ('high = 1\nquiet_in = ["evac: hold"]', "limit[0].quiet_in", "no watch is called 'evac'"),
+        ('high = 1\n[[limit]]\nchannel = "system_pressure"\nhigh = 2', "limit", "two limits make the alarm"),
+    ],
+)
+def test_limits_are_checked_before_anything_runs(limit, key, said):
+    """A limit that could not be followed is told by the check, not by a daemon that will not start."""
+    fault = faults_of(f'{GOOD}\n[[limit]]\nchannel = "system_pressure"\n{limit}\n')[key]
+    assert said in f"{fault.what}; {fault.right}"

@@ -7,6 +7,7 @@ import pytest
 from baytrace.measure.accuracy import Accuracy
 from baytrace.measure.calibration import Calibration
 from baytrace.measure.channel import Channel
+from baytrace.measure.checked import Checked
 from baytrace.measure.roles import Role
 from baytrace.measure.units import unit_for
 from baytrace.measure.verdict import Outcome, Verdict
@@ -65,3 +66,47 @@ def test_calibration_good_on_its_last_day_or_unknown_changes_nothing(due):
 def test_standing_of_a_calibration_has_four_words(due, expected):
     """Pages show current, due soon, overdue or unknown."""
     assert standing(channel(due), DAY) is expected
+
+
+def checked(finding, day, calibrated=None):
+    """The gauge with one field check behind it."""
+    return Channel(
+        "vacuum",
+        Role.SYSTEM_PRESSURE,
+        unit_for(Role.SYSTEM_PRESSURE, "Pa"),
+        Accuracy.parse("1 % of reading"),
+        "gauge 7",
+        Calibration(calibrated=calibrated),
+        checks=(Checked("manifold", finding, day, 12.0, 10.0, "Pa", "a session"),),
+    )
+
+
+def test_found_off_by_a_field_check_cannot_pass():
+    """A pass on an instrument found off becomes undecided and says by how much; a fail stays one; gating twice adds nothing."""
+    off = checked("off", date(2026, 5, 1))
+    gated = gate(Verdict("evacuation", Outcome.PASS, "tight", ("it held",)), [off], DAY)
+    assert (gated.outcome, gated.more["finding_before_gate"]) == (Outcome.UNDECIDED, "tight")
+    assert "gauge 7 was found off by +12 Pa (10 Pa allowed), manifold check of 2026-05-01" in gated.reasons[0]
+    assert gate(gated, [off], DAY) == gated
+    assert gate(Verdict("evacuation", Outcome.FAIL, "leak"), [off], DAY).outcome is Outcome.FAIL
+
+
+@pytest.mark.parametrize(
+    ("finding", "calibrated"), [("agrees", None), ("off", date(2026, 5, 2)), ("agrees", date(2020, 1, 1))]
+)
+def test_a_check_that_agrees_or_a_later_calibration_mends(finding, calibrated):
+    """What agrees, or was calibrated after the check, passes."""
+    passed = Verdict("evacuation", Outcome.PASS, "tight")
+    assert gate(passed, [checked(finding, date(2026, 5, 1), calibrated)], DAY) is passed
+
+
+def test_the_check_itself_is_not_held_back_by_an_earlier_one():
+    """An instrument found off can be found good again: the gate leaves out what the check itself is about."""
+    agreed = Verdict("field_check", Outcome.PASS, "agrees", more={"checked": ["vacuum"]})
+    assert gate(agreed, [checked("off", date(2026, 5, 1))], DAY) is agreed
+
+
+def test_a_channel_keeps_its_checks_through_json():
+    """What a session carries of its instruments reads back the same."""
+    channel_ = checked("off", date(2026, 5, 1))
+    assert Channel.from_json(channel_.to_json()) == channel_

@@ -6,7 +6,7 @@ Every transition is journalled as an `alarm` event before anyone is told; the bo
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import TYPE_CHECKING, Any, Protocol
 
 from baytrace.bench.config import BenchConfig
@@ -20,6 +20,7 @@ from baytrace.watches.limits import LimitEngine, parse_rules
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+BY_DESIGN = "by design, quiet in "
 STORING, DAMAGED, LONG_LOG = "bench-storing", "bench-journal-damaged", "bench-journal-log"
 UNDELIVERED = "bench-delivery"
 
@@ -110,6 +111,19 @@ class BenchAlarms:
         if active != (self.engine.book.beneath(alarm) in ACTIVE):
             self._set(alarm, active=active)
 
+    def phases(self, now_in: Collection[str]) -> None:
+        """Suppress what its rule wants quiet in one of the phases the bench is in, and bring back what it no longer does."""
+        book, now = self.engine.book, self._recorder.now_ns()
+        for follower in self.engine.followers:
+            quiet = next((phase for phase in follower.rule.quiet_in if phase in now_in), "")
+            for spec in follower.specs:
+                why = book.suppression(spec.id)
+                if quiet and not why:
+                    book.suppress(spec.id, "bench", now, f"{BY_DESIGN}{quiet}")
+                elif not quiet and why.startswith(BY_DESIGN):
+                    book.unsuppress(spec.id, "bench", now)
+        self._tell()
+
     def _set(self, alarm: str, *, active: bool) -> None:
         self.engine.book.condition(alarm, Condition.ALARM if active else Condition.NORMAL, self._recorder.now_ns())
         self._tell()
@@ -126,6 +140,15 @@ class BenchAlarms:
 
     def unshelve(self, alarm: str, who: str, comment: str) -> list[dict[str, Any]]:
         self.engine.book.unshelve(alarm, who, self._recorder.now_ns(), comment)
+        return self._answer()
+
+    def suppress(self, alarm: str, who: str, reason: str) -> list[dict[str, Any]]:
+        """Until somebody takes it back. Raises BadInput without a reason."""
+        self.engine.book.suppress(alarm, who, self._recorder.now_ns(), reason)
+        return self._answer()
+
+    def unsuppress(self, alarm: str, who: str, comment: str) -> list[dict[str, Any]]:
+        self.engine.book.unsuppress(alarm, who, self._recorder.now_ns(), comment)
         return self._answer()
 
     def reset(self, alarm: str, who: str, comment: str) -> list[dict[str, Any]]:

@@ -18,6 +18,7 @@ from typing import Any, NamedTuple
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from baytrace.adapter import Adapter, ChannelRequest, Collector, adapters
+from baytrace.bench.limit_faults import limit_faults
 from baytrace.bench.presets import preset_faults
 from baytrace.measure.accuracy import Accuracy
 from baytrace.measure.calibration import Calibration
@@ -439,7 +440,8 @@ def parse_config(text: str, file: Path) -> tuple[BenchConfig | None, list[Fault]
     limits = reader.tables("limit")
     presets = document.get("preset", {})
     reader.faults.extend(Fault(*told) for told in preset_faults(presets))
-    reader.faults.extend(_limit_faults(limits, reader.names))
+    channels = [channel for plan in plans if plan is not None for channel in plan.channels]
+    reader.faults.extend(Fault(*told) for told in limit_faults(limits, channels, reader.names))
     job, faults = _job_lists(sections["bench"], file.parent)
     reader.faults.extend(faults)
     if reader.faults:
@@ -467,15 +469,6 @@ def _job_lists(section: BenchSection | None, folder: Path) -> tuple[dict[str, An
         except BadInput as error:
             faults.append(Fault(f"bench.{name}", str(error)))
     return job, faults
-
-
-def _limit_faults(limits: Sequence[Any], names: set[str]) -> Iterator[Fault]:
-    for index, table in enumerate(limits):
-        channel = table.get("channel") if isinstance(table, dict) else None
-        if channel is not None and channel not in names:
-            yield Fault(
-                f"limit[{index}].channel", f"no channel is called {channel!r}", "name a channel of an instrument above"
-            )
 
 
 def _line_of(message: str) -> str:

@@ -16,6 +16,7 @@ from typing import Any
 from baytrace import __version__
 from baytrace.adapter import LinkState
 from baytrace.bench.alarms import BenchAlarms
+from baytrace.bench.checks import FieldChecks
 from baytrace.bench.config import BenchConfig, InstrumentPlan
 from baytrace.bench.delivered import DeliveredKeys, read_rows
 from baytrace.bench.intake import Batch, Intake
@@ -35,6 +36,7 @@ from baytrace.measure.instant import format_instant
 from baytrace.measure.interpret import Interpreter
 from baytrace.measure.reading import Event, Raw
 from baytrace.records.vocabulary import Kind
+from baytrace.watches.limit_rules import NO_SESSION
 
 log = logging.getLogger(__name__)
 
@@ -57,6 +59,7 @@ class Bench:
         self.versions: dict[str, int] = {}
         self.alarms = BenchAlarms(config, self)
         self.live.followers = self.alarms.engine.followers
+        self.checks = FieldChecks()
         self.sinks = {plan.name: InstrumentSink(plan.name, plan.adapter.name, self) for plan in config.instruments}
         self.delivered = DeliveredKeys(journal.change(read_rows).result())
         targets = [name for name in ("mqtt", "webhook") if getattr(config, name) is not None]
@@ -95,6 +98,8 @@ class Bench:
     async def _begin(self) -> None:
         wall_ns, mono_ns = self.clock.wall_ns(), self.clock.mono_ns()
         self.alarms.restore(self.journal)
+        self.checks.restore(self.journal)
+        self.live.checked(self.checks.on)
         open_session = unclosed(self.journal)
         previous = self._previous_end()
         if open_session is not None:
@@ -121,6 +126,8 @@ class Bench:
             }
             self.record(Kind.GAP, gap)
         self._declare()
+        if self.session is None:
+            self.alarms.phases((NO_SESSION,))
         await self.intake.drain()
 
     def _previous_end(self) -> tuple[str, int]:
@@ -238,12 +245,14 @@ class Bench:
 
     def _happened(self, event: Event) -> None:
         if event.kind == Kind.SESSION_STARTED:
-            self.session = RunningSession.begun(event, self.config.channels)
+            self.session = RunningSession.begun(event)
         elif event.kind == Kind.SESSION_CLOSED:
             self.session = None
             self.live.session, self.live.watches = None, []
         elif self.session is not None and event.session == self.session.id:
             self.session.event(event)
+        if self.checks.hear(event):
+            self.live.checked(self.checks.on)
         self.outbox.posted(event, self)
 
     def _storing_fails(self, why: str) -> None:
@@ -278,6 +287,8 @@ class Bench:
             await asyncio.sleep(STATUS_REAL_S)
             if self.session is not None:
                 self.tell_watches()
+            else:
+                self.alarms.phases((NO_SESSION,))
             self.live.alarms = self.alarms.to_json()
             self.live.touch()
 
@@ -288,6 +299,7 @@ class Bench:
         statuses = [session.status(name) for name in session.plan]
         self.live.watches = statuses
         self.live.session = session.to_json()
+        self.alarms.phases({f"{status['watch']}: {status['phase']}" for status in statuses})
         for status in statuses:
             verdict = status["verdict"]
             said = (verdict["verdict"], verdict["finding"])
@@ -319,12 +331,15 @@ class Bench:
                 "fields": request.get("fields") or {},
                 "bench": self.name,
                 **({"job": dict(self.config.job)} if self.config.job else {}),
-                "channels": {str(self.versions[channel.name]): channel.to_json() for channel in self.config.channels},
+                "channels": {
+                    str(self.versions[channel.name]): self.checks.on(channel).to_json()
+                    for channel in self.config.channels
+                },
                 "interpreter": self.interpreter.state(),
             }
             event = self._event(Kind.SESSION_STARTED, data, session=str(data["session"]))
             # settings that do not fit are refused before anything is recorded
-            RunningSession.begun(event, self.config.channels)
+            RunningSession.begun(event)
             self._said = {}
             await self.intake.event(event, alone=True)
             self.tell_watches()

@@ -9,13 +9,13 @@ from __future__ import annotations
 import asyncio
 import math
 from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
 from baytrace.bench.focus import Focus
 from baytrace.bench.trends import decimate
-from baytrace.measure.channel import Channel, overdue
+from baytrace.measure.channel import Channel, found_off, overdue
 from baytrace.measure.instant import format_instant
 from baytrace.measure.reading import Quality, Reading
 from baytrace.measure.roles import FACTS
@@ -93,6 +93,8 @@ class LiveChannel:
             "count": self.count,
             "value": None,
         }
+        if (off := found_off(channel)) is not None:
+            data["found_off"] = off.words()
         if self.last is None:
             return data
         value = self.last.value
@@ -149,6 +151,11 @@ class Live:
         self._watches = statuses
         newest = max((live.last.time_ns for live in self.channels.values() if live.last is not None), default=0)
         self.focus = self._focus.of(statuses, newest)
+
+    def checked(self, on: Callable[[Channel], Channel]) -> None:
+        """Take what field checks now say of the channels."""
+        for live in self.channels.values():
+            live.channel = on(live.channel)
 
     def touch(self) -> None:
         """Something changed: wake every client."""

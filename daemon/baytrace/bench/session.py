@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
 from baytrace.journal.store import Journal, Stored
@@ -53,8 +53,9 @@ class RunningSession:
         self.marks: list[dict[str, Any]] = []
 
     @classmethod
-    def begun(cls, started: Event, channels: Sequence[Channel]) -> RunningSession:
+    def begun(cls, started: Event) -> RunningSession:
         """A session that begins now. Raises BadInput for settings a watch does not know."""
+        channels = [Channel.from_json(said) for said in started.data["channels"].values()]
         return cls(started, Followers(started.data["plan"], channels))
 
     def reading(self, reading: Reading) -> None:

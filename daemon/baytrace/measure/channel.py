@@ -10,13 +10,14 @@ from typing import Any
 
 from baytrace.measure.accuracy import Accuracy
 from baytrace.measure.calibration import Calibration
+from baytrace.measure.checked import OFF, Checked
 from baytrace.measure.roles import Role
 from baytrace.measure.units import STANDARD_ATMOSPHERE_PA, Against, Unit, unit_for
 
 
 @dataclass(frozen=True, slots=True)
 class Channel:
-    """`period_s` is how often a reading is expected; silence beyond a few periods is stale."""
+    """`period_s` is how often a reading is expected; silence beyond a few periods is stale. `checks` are its newest field checks."""
 
     name: str
     role: Role
@@ -25,6 +26,7 @@ class Channel:
     instrument: str = ""
     calibration: Calibration = field(default_factory=Calibration)
     period_s: float = 1.0
+    checks: tuple[Checked, ...] = ()
 
     def __post_init__(self) -> None:
         if self.accuracy.pending:
@@ -41,7 +43,7 @@ class Channel:
         return self.unit.difference_to_si(u)
 
     def to_json(self) -> dict[str, Any]:
-        return {
+        data: dict[str, Any] = {
             "name": self.name,
             "role": str(self.role),
             "unit": self.unit.text,
@@ -52,6 +54,9 @@ class Channel:
             "period_s": self.period_s,
             "calibration": self.calibration.to_json(),
         }
+        if self.checks:
+            data["checks"] = [check.to_json() for check in self.checks]
+        return data
 
     @classmethod
     def from_json(cls, data: Mapping[str, Any]) -> Channel:
@@ -64,9 +69,20 @@ class Channel:
             instrument=data.get("instrument", ""),
             calibration=Calibration.from_json(data.get("calibration", {})),
             period_s=data.get("period_s", 1.0),
+            checks=tuple(Checked.from_json(said) for said in data.get("checks", ())),
         )
 
 
 def overdue(channel: Channel, day: date) -> bool:
     """Whether the channel's calibration had run out on `day`; unknown dates are not overdue."""
     return channel.calibration.due is not None and day > channel.calibration.due
+
+
+def found_off(channel: Channel) -> Checked | None:
+    """The field check that found the channel off and that no calibration since has mended; None when there is none."""
+    standing = (
+        check
+        for check in channel.checks
+        if check.finding == OFF and not check.mended_by(channel.calibration.calibrated)
+    )
+    return next(standing, None)

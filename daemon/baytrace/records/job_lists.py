@@ -2,7 +2,8 @@
 
 The lists that come with the package are `job/steps.toml` and `job/sheet.toml`. A session that carries its own (`job` in its
 `session_started`: an object with `steps` and/or `sheet`, each as the parsed file) is told by those, so that its record does
-not change when the shop edits its lists later.
+not change when the shop edits its lists later. A session that follows one watch alone, such as a field check, goes by
+`job/steps_<watch>.toml` where there is such a file: it is no compressor job.
 """
 
 from __future__ import annotations
@@ -142,12 +143,26 @@ def default_sheet() -> SheetList:
     return read_sheet(_packaged("sheet.toml"), "sheet.toml")
 
 
+@cache
+def _steps_alone(watch: str) -> tuple[Step, ...] | None:
+    """The steps of a session that follows this watch and no other; None where there is no such list."""
+    name = f"steps_{watch}.toml"
+    if not files("baytrace.records").joinpath("job", name).is_file():
+        return None
+    return read_steps(_packaged(name), name)
+
+
 def lists_of(events: Iterable[Event]) -> tuple[tuple[Step, ...], SheetList]:
     """The lists a session goes by: its own where it carries them, else the package's."""
     job: Mapping[str, Any] = {}
+    plan: Mapping[str, Any] = {}
     for event in events:
         if event.kind == Kind.SESSION_STARTED:
-            job = event.data.get("job") or {}
-    steps = steps_from(job["steps"], "the session's steps") if "steps" in job else default_steps()
+            job, plan = event.data.get("job") or {}, event.data.get("plan") or {}
+    alone = _steps_alone(next(iter(plan))) if len(plan) == 1 else None
+    if alone is not None:
+        steps = alone
+    else:
+        steps = steps_from(job["steps"], "the session's steps") if "steps" in job else default_steps()
     sheet = sheet_from(job["sheet"], "the session's sheet") if "sheet" in job else default_sheet()
     return steps, sheet

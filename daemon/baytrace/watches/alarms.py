@@ -276,6 +276,10 @@ class AlarmBook:
     def state(self, alarm_id: str) -> State:
         return self._named(alarm_id).state
 
+    def suppression(self, alarm_id: str) -> str:
+        """Why it is suppressed; empty when it is not."""
+        return self._named(alarm_id).suppressed
+
     def standing(self) -> list[dict[str, Any]]:
         """Every alarm that is not simply normal, most urgent first, as JSON for pages; keys as in the journal's event."""
         shown = [alarm for alarm in self._alarms.values() if alarm.state is not State.NORMAL]

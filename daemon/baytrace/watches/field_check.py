@@ -10,7 +10,7 @@ Four checks, each a session of its own:
 What is judged is the difference from what is known. The instrument under check may be off by its maker's limit of error
 (`allowed` overrides it), so its own accuracy is the limit and not an uncertainty; uncertain are what it is held against and the
 scatter of the readings. Findings: `agrees`, `off`, `undecided`. A check never mends a calibration: an overdue instrument stays
-overdue. For a blend the saturation pressure lies between dew and bubble; half that width counts as uncertainty (rectangular).
+overdue. One found off is held back from every pass after it (`watches.trust`) until a later check agrees. For a blend the saturation pressure lies between dew and bubble; half that width counts as uncertainty (rectangular).
 """
 
 from __future__ import annotations
@@ -85,7 +85,7 @@ class FieldCheckSettings(WatchSettings):
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """`difference` = shown - known, with its budget; all SI. `drift` over the rest, both instruments together."""
+    """`difference` = shown - known, with its budget; all SI. `checked` names the channels that answer for it; `drift` over the rest."""
 
     shown: float
     known: float
@@ -93,6 +93,7 @@ class Comparison:
     allowed: float
     unit: str
     instrument: str
+    checked: tuple[str, ...]
     drift: float = 0.0
 
 
@@ -195,13 +196,14 @@ class FieldCheck:
             outcome = Outcome.UNDECIDED
             reasons.append(f"not at rest: moved by {compared.drift:.3g} {compared.unit} in {self._settings.rest_s:g} s")
         finding = {Outcome.PASS: "agrees", Outcome.FAIL: "off"}.get(outcome, "undecided")
+        more = {"check": self._settings.check, "checked": list(compared.checked)}
         evidence = {
             "difference": Figure.between(difference, u, compared.unit),
             "allowed_difference": Figure(compared.allowed, compared.unit),
             "shown": Figure(compared.shown, compared.unit),
             "known": Figure(compared.known, compared.unit),
         }
-        return Verdict(self.name, outcome, finding, tuple(reasons), evidence, {"check": self._settings.check})
+        return Verdict(self.name, outcome, finding, tuple(reasons), evidence, more)
 
     def _compare(self) -> Comparison:
         """Raises BadInput saying what is still missing."""
@@ -250,7 +252,9 @@ class FieldCheck:
         )
         drift = _drift(pressures) - slope * _drift(temperatures)
         allowed = self._maker(channel, shown.value)
-        return Comparison(shown.value, here.pressure_pa, budget, allowed, "Pa", _called(channel), drift)
+        return Comparison(
+            shown.value, here.pressure_pa, budget, allowed, "Pa", _called(channel), (channel.name,), drift
+        )
 
     def _scale(self) -> Comparison:
         known = (self._settings.known_mass_g or 0.0) / 1000.0
@@ -266,7 +270,9 @@ class FieldCheck:
         )
         drift = _drift(record.values())
         allowed = self._maker(channel, known)
-        return Comparison(after.value - before.value, known, budget, allowed, "kg", _called(channel), drift)
+        return Comparison(
+            after.value - before.value, known, budget, allowed, "kg", _called(channel), (channel.name,), drift
+        )
 
     def _ohmmeter(self) -> Comparison:
         known = self._settings.known_ohm or 0.0
@@ -283,7 +289,8 @@ class FieldCheck:
             .with_part("scatter", state.u, _called(channel))
         )
         allowed = self._maker(channel, state.value)
-        return Comparison(state.value - self._settings.lead_ohm, known, budget, allowed, "ohm", _called(channel))
+        shown = state.value - self._settings.lead_ohm
+        return Comparison(shown, known, budget, allowed, "ohm", _called(channel), (channel.name,))
 
     def _manifold(self) -> Comparison:
         low_channel, low = self._rested(Role.LOW_SIDE)
@@ -294,9 +301,9 @@ class FieldCheck:
             self._maker(low_channel, low_mean.value) + self._maker(high_channel, high_mean.value)
         )
         both = f"{_called(high_channel)} against {_called(low_channel)}"
-        return Comparison(
-            high_mean.value, low_mean.value, budget, allowed, "Pa", both, max(_drift(low), _drift(high), key=abs)
-        )
+        drift = max(_drift(low), _drift(high), key=abs)
+        checked = (low_channel.name, high_channel.name)
+        return Comparison(high_mean.value, low_mean.value, budget, allowed, "Pa", both, checked, drift)
 
     def _given(self, known: float, name: str) -> Budget:
         return Budget((Contribution(name, rectangular(self._settings.known_percent / 100.0 * known), name),))

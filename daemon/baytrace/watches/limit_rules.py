@@ -14,6 +14,8 @@ from baytrace.watches.alarms import Condition
 from baytrace.watches.limits_table import limit
 from baytrace.watches.watch import WatchSettings
 
+NO_SESSION = "no session"
+
 
 class Rule(WatchSettings):
     """One user-written limit; as `[[limit]]` in a bench file."""
@@ -48,6 +50,9 @@ class Rule(WatchSettings):
     """How urgent."""
     latched: bool = False
     """Whether it must be reset by hand."""
+    quiet_in: tuple[str, ...] = ()
+    """Phases in which it is suppressed by design: `no session`, or a watch and its phase as in `evacuation: pull-down`. The
+    bench's standing limits only."""
     text: str = ""
     """What to do about it, shown with the alarm."""
 
@@ -59,6 +64,9 @@ class Rule(WatchSettings):
             raise ValueError("give at least one of high, low, rate_high, rate_low, stale_after_s")
         if self.high is not None and self.low is not None and self.high - self.low <= self.deadband:
             raise ValueError("high must be above low by more than the deadband")
+        for phase in self.quiet_in:
+            if phase != NO_SESSION and ": " not in phase:
+                raise ValueError(f"quiet_in {phase!r} is no phase: write {NO_SESSION!r}, or like 'evacuation: pull-down'")
         return self
 
 

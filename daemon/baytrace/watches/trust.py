@@ -3,7 +3,9 @@
 Rules of this file:
 - An instrument whose calibration had run out on the day cannot give a `pass`: the verdict becomes `undecided`, the finding
   too, and the first reason names the instrument, the day it ran out and what would have been said.
-- A `fail` stays a `fail`; an `undecided` stays what it is. Both say which instrument was overdue.
+- Neither can an instrument that its newest field check found off, until a later check agrees or it was calibrated since. The
+  field check itself is not held back by what an earlier one said of the instrument it checks.
+- A `fail` stays a `fail`; an `undecided` stays what it is. Both say which instrument was overdue or off.
 - A calibration that was never recorded is not overdue; it is `UNKNOWN`, and shown as such.
 """
 
@@ -13,8 +15,9 @@ from collections.abc import Iterable
 from dataclasses import replace
 from datetime import date, timedelta
 from enum import StrEnum
+from typing import Any
 
-from baytrace.measure.channel import Channel, overdue
+from baytrace.measure.channel import Channel, found_off, overdue
 from baytrace.measure.verdict import Outcome, Verdict
 from baytrace.watches.limits_table import limit
 
@@ -40,14 +43,22 @@ def standing(channel: Channel, day: date) -> Standing:
 
 def gate(verdict: Verdict, channels_used: Iterable[Channel], day: date) -> Verdict:
     """The verdict as it may be shown. `day` is the UTC day of the last reading the verdict rests on. Gating twice adds nothing."""
-    late = sorted(
-        {channel.name: channel for channel in channels_used if overdue(channel, day)}.values(),
+    if "overdue" in verdict.more or "found_off" in verdict.more:
+        return verdict
+    used = sorted(
+        {channel.name: channel for channel in channels_used}.values(),
         key=lambda channel: (channel.instrument, channel.name),
     )
-    if not late or "overdue" in verdict.more:
+    late = [channel for channel in used if overdue(channel, day)]
+    off = [channel for channel in used if channel.name not in verdict.more.get("checked", ()) and found_off(channel)]
+    if not late and not off:
         return verdict
-    reasons = [_reason(channel) for channel in late]
-    more = dict(verdict.more) | {"overdue": [_entry(channel) for channel in late]}
+    reasons = [*map(_reason, late), *map(_off_reason, off)]
+    more = dict(verdict.more)
+    if late:
+        more["overdue"] = [_entry(channel) for channel in late]
+    if off:
+        more["found_off"] = [_off_entry(channel) for channel in off]
     if verdict.outcome is not Outcome.PASS:
         return replace(verdict, reasons=(*verdict.reasons, *reasons), more=more)
     reasons[0] += f"; without that this would be a pass ({verdict.finding})"
@@ -58,6 +69,17 @@ def gate(verdict: Verdict, channels_used: Iterable[Channel], day: date) -> Verdi
         reasons=(*reasons, *verdict.reasons),
         more=more | {"finding_before_gate": verdict.finding},
     )
+
+
+def _off_reason(channel: Channel) -> str:
+    check = found_off(channel)
+    said = check.words() if check is not None else ""
+    return f"{channel.instrument or channel.name} was found {said}: mend it and check it again, or have it calibrated"
+
+
+def _off_entry(channel: Channel) -> dict[str, Any]:
+    check = found_off(channel)
+    return {"instrument": channel.instrument, "channel": channel.name} | (check.to_json() if check is not None else {})
 
 
 def _reason(channel: Channel) -> str:

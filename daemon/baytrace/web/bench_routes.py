@@ -90,6 +90,14 @@ def routes(bench: Bench) -> APIRouter:
     async def unshelve(alarm: str, body: Acknowledge) -> list[Any]:
         return bench.alarms.unshelve(alarm, body.who, body.comment)
 
+    @router.post("/alarms/{alarm}/suppress", summary="Suppress an alarm by design; the comment is its reason")
+    async def suppress(alarm: str, body: Acknowledge) -> list[Any]:
+        return bench.alarms.suppress(alarm, body.who, body.comment)
+
+    @router.post("/alarms/{alarm}/unsuppress", summary="Bring a suppressed alarm back")
+    async def unsuppress(alarm: str, body: Acknowledge) -> list[Any]:
+        return bench.alarms.unsuppress(alarm, body.who, body.comment)
+
     @router.post("/alarms/{alarm}/reset", summary="Let a latched alarm go")
     async def reset(alarm: str, body: Acknowledge) -> list[Any]:
         return bench.alarms.reset(alarm, body.who, body.comment)
