@@ -27,7 +27,7 @@ from baytrace.records.bag import Filed, write_bag
 from baytrace.records.event_lines import event_text
 from baytrace.records.playing import Player
 from baytrace.records.readings_file import ReadingsWriter
-from baytrace.records.report.pictures import Trends
+from baytrace.records.report.trends import Trends
 from baytrace.records.report.writing import ReportOptions, write_html, write_pdf
 from baytrace.records.session import ChainStretch, SessionFold, SessionRecord, started_event
 from baytrace.records.signing import load_or_make_key

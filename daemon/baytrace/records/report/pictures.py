@@ -1,239 +1,203 @@
-"""What a report draws: trends of the session's channels, fits of its watches, marks and limits. Memory is bounded."""
+"""What a report draws of a session, in the order of the job: readings, limits as bands, fits with their intervals."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from itertools import pairwise
+from collections.abc import Mapping
 from typing import Any
 
 from baytrace.measure.instant import NS
-from baytrace.measure.reading import Mark, Quality, Reading
 from baytrace.measure.roles import FACTS, Role
 from baytrace.measure.verdict import Curve
-from baytrace.records.playing import Player
-from baytrace.records.report.svg import Band, Level, Line, Picture
-from baytrace.records.report.units_shown import Shown, System, role_unit, shown_unit
+from baytrace.records.report.cycle_picture import cycle_picture
+from baytrace.records.report.fit_picture import fit_picture
+from baytrace.records.report.scene import HIGH, MINUTES, Scene, style
+from baytrace.records.report.svg import Band, Level, Line, Note, Picture
+from baytrace.records.report.trends import Trends
+from baytrace.records.report.units_shown import System, number, shown_unit
 from baytrace.records.session import SessionRecord
-from baytrace.watches.watch import watches
 
-MOST_POINTS = 4096
-DRAWN_POINTS = 1200
-LOW, HIGH = "#1350a8", "#b3261e"
-"""Low side blue, high side red, as hoses are."""
-
-_STYLE: dict[Role, tuple[str, str]] = {
-    Role.LOW_SIDE: (LOW, ""),
-    Role.HIGH_SIDE: (HIGH, "10 3"),
-    Role.SUCTION_LINE: (LOW, ""),
-    Role.DISCHARGE_LINE: (HIGH, "10 3"),
-    Role.LIQUID_LINE: ("#7a4a00", "6 3"),
-    Role.VENT_AIR: ("#00695c", "3 3"),
-    Role.AMBIENT_AIR: ("#555555", "12 3 2 3"),
-    Role.SYSTEM_TEMPERATURE: ("#222222", "8 3 2 3"),
-    Role.COIL_TEMPERATURE: ("#222222", "2 2"),
-}
-_GROUPS: tuple[tuple[str, tuple[Role, ...]], ...] = (
-    ("Pressures of the running loop", (Role.LOW_SIDE, Role.HIGH_SIDE)),
-    (
-        "Temperatures",
-        (
-            Role.SUCTION_LINE,
-            Role.DISCHARGE_LINE,
-            Role.LIQUID_LINE,
-            Role.VENT_AIR,
-            Role.AMBIENT_AIR,
-            Role.SYSTEM_TEMPERATURE,
-            Role.COIL_TEMPERATURE,
-        ),
-    ),
-    ("Mass on the tank scale", (Role.TANK_MASS,)),
+_TEMPERATURES = (
+    Role.SUCTION_LINE,
+    Role.DISCHARGE_LINE,
+    Role.LIQUID_LINE,
+    Role.VENT_AIR,
+    Role.AMBIENT_AIR,
+    Role.SYSTEM_TEMPERATURE,
+    Role.COIL_TEMPERATURE,
 )
+_ROUND_NS = 180 * NS
+"""Shown before and after a charge."""
 
 
-class _Trend:
-    """One channel's readings, made fewer by keeping the lowest and highest of each four."""
+def pictures(trends: Trends, record: SessionRecord, system: System) -> list[Picture]:
+    """Every picture the session has something for."""
+    scene = Scene(trends, record, system)
+    made = _vacuum(scene)
+    made += [fit_picture(scene, watch, curve) for watch, curve in _curves(trends)]
+    made += _charged(scene) or _group(scene, "Mass on the tank scale", (Role.TANK_MASS,))
+    made += _running(scene)
+    made += cycle_picture(scene)
+    made += _group(scene, "Temperatures", _TEMPERATURES)
+    for role in (Role.AMBIENT_HUMIDITY, Role.BAROMETER, Role.AUXILIARY):
+        made += _limited(scene, role)
+    return made + _coils(scene) + _checked(scene)
 
-    def __init__(self, role: Role) -> None:
-        self.role = role
-        self.points: list[tuple[int, float]] = []
 
-    def put(self, time_ns: int, value: float) -> None:
-        self.points.append((time_ns, value))
-        if len(self.points) >= 2 * MOST_POINTS:
-            self.points = _fewer(self.points, 4)
+def _curves(trends: Trends) -> list[tuple[str, Curve]]:
+    return [(name, watched.curve) for name, watched in trends.watched.items() if watched.curve is not None]
 
-    def drawn(self) -> list[tuple[int, float]]:
-        points = self.points
-        return (
-            points if len(points) <= DRAWN_POINTS else _fewer(points, max(3, 2 * math.ceil(len(points) / DRAWN_POINTS)))
+
+def _vacuum(scene: Scene) -> list[Picture]:
+    lines = scene.lines((Role.SYSTEM_PRESSURE,))
+    if not lines:
+        return []
+    unit = scene.unit(Role.SYSTEM_PRESSURE)
+    bands, levels = scene.limits((Role.SYSTEM_PRESSURE,))
+    target = scene.settings("evacuation").get("target_pa")
+    if target and not any("deep vacuum" in level.name for level in levels):
+        levels.append(
+            Level(f"Deep vacuum is below {number(unit.of(float(target)))} {unit.text}", unit.of(float(target)))
         )
+    label = f"System pressure, {unit.text}"
+    title = "System pressure, whole session"
+    return [Picture(title, MINUTES, label, lines, bands, levels, marks=scene.marks, log=True)]
 
 
-def _fewer(points: list[tuple[int, float]], group: int) -> list[tuple[int, float]]:
-    kept = []
-    for start in range(0, len(points), group):
-        part = [point for point in points[start : start + group] if math.isfinite(point[1])]
-        if part:
-            kept += sorted({min(part, key=lambda point: point[1]), max(part, key=lambda point: point[1])})
-        else:
-            kept.append(points[start])
-    return kept
+def _group(scene: Scene, title: str, roles: tuple[Role, ...]) -> list[Picture]:
+    lines = scene.lines(roles)
+    if not lines:
+        return []
+    bands, levels = scene.limits(roles)
+    label = f"{title.split(maxsplit=1)[0]}, {scene.unit(roles[0]).text}"
+    return [Picture(title, MINUTES, label, lines, bands, levels, marks=scene.marks)]
 
 
-class Trends:
-    """Fed readings and marks of a session in order; then `finish`, then `pictures`."""
-
-    def __init__(self, start_ns: int) -> None:
-        self.start_ns = start_ns
-        self._trends: dict[str, _Trend] = {}
-        self.marks: list[Mark] = []
-        self._curves: dict[str, Curve] = {}
-        self.end_ns = start_ns
-
-    def reading(self, reading: Reading) -> None:
-        self.end_ns = max(self.end_ns, reading.time_ns)
-        good = math.isfinite(reading.value) and (not reading.quality or Quality(reading.quality).usable)
-        trend = self._trends.get(reading.channel) or self._trends.setdefault(reading.channel, _Trend(reading.role))
-        trend.put(reading.time_ns, reading.value if good else math.nan)
-
-    def mark(self, mark: Mark) -> None:
-        self.end_ns = max(self.end_ns, mark.time_ns)
-        self.marks.append(mark)
-
-    def finish(self, player: Player, record: SessionRecord) -> None:
-        """Keep the fits the watches end with."""
-        for name in record.plan:
-            status = player.status(name)
-            if status is not None and status.curve is not None and len(status.curve.times_ns):
-                self._curves[name] = status.curve
-
-    # ------------------------------------------------------------------ pictures
-
-    def pictures(self, record: SessionRecord, system: System) -> list[Picture]:
-        """In the order of the job."""
-        marks = [(self._minutes(mark.time_ns), str(number)) for number, mark in enumerate(self.marks, 1)]
-        made = self._vacuum(record, system, marks)
-        for title, roles in _GROUPS:
-            lines = self._lines(roles, system)
-            if lines:
-                unit = role_unit(roles[0], system)
-                made.append(
-                    Picture(
-                        title,
-                        "minutes from the start of the session",
-                        f"{title.split()[0]}, {unit.text}",
-                        lines,
-                        marks=marks,
-                    )
-                )
-        if bars := _coils(record):
-            made.append(bars)
-        return made
-
-    def _minutes(self, time_ns: int) -> float:
-        return (time_ns - self.start_ns) / NS / 60.0
-
-    def _lines(self, roles: Sequence[Role], system: System) -> list[Line]:
-        lines = []
-        for role in roles:
-            for name, trend in self._trends.items():
-                if trend.role is role and sum(math.isfinite(value) for _, value in trend.points) > 1:
-                    colour, dash = _STYLE.get(role, ("#222222", ""))
-                    label = FACTS[role].label if name == role else f"{FACTS[role].label} ({name})"
-                    lines.append(self._line(label, trend.drawn(), role_unit(role, system), colour, dash))
-        return lines
-
-    def _line(self, label: str, points: list[tuple[int, float]], unit: Shown, colour: str, dash: str) -> Line:
-        points = _with_gaps(points)
-        x = [self._minutes(time_ns) for time_ns, _ in points]
-        return Line(label, x, [unit.of(value) for _, value in points], colour, dash)
-
-    def _vacuum(self, record: SessionRecord, system: System, marks: list[tuple[float, str]]) -> list[Picture]:
-        lines = self._lines((Role.SYSTEM_PRESSURE,), system)
-        if not lines:
-            return []
-        unit = role_unit(Role.SYSTEM_PRESSURE, system)
-        levels = [Level(f"{name}, {value:.4g} {unit.text}", value) for name, value in _vacuum_levels(record, unit)]
-        label, x_label = f"System pressure, {unit.text}", "minutes from the start of the session"
-        made = [Picture("System pressure, whole session", x_label, label, lines, levels=levels, marks=marks, log=True)]
-        for watch, curve in self._curves.items():
-            if curve.role == Role.SYSTEM_PRESSURE:
-                made.append(self._fitted(watch, curve, unit, label, x_label))
-        return made
-
-    def _fitted(self, watch: str, curve: Curve, unit: Shown, label: str, x_label: str) -> Picture:
-        """The readings under a watch's fit, the fit and its interval."""
-        begin, end = curve.times_ns[0], min(curve.times_ns[-1], self.end_ns)
-        x = [self._minutes(time_ns) for time_ns in curve.times_ns]
-        trend = next(trend for trend in self._trends.values() if trend.role == curve.role)
-        inside = [point for point in trend.points if begin <= point[0] <= end]
-        shown = _fewer(inside, 2 * math.ceil(len(inside) / 300)) if len(inside) > 300 else inside
-        minutes = [self._minutes(time_ns) for time_ns, _ in shown]
-        readings = Line("Readings", minutes, [unit.of(value) for _, value in shown], "#444444", dots=True)
-        fit = Line("Fit", x, [unit.of(value) for value in curve.values], "#00695c", "7 3", 2.2)
-        bands = []
-        if len(curve.low) == len(x) and len(curve.high) == len(x):
-            low, high = [unit.of(v) for v in curve.low], [unit.of(v) for v in curve.high]
-            bands.append(Band("95 % interval of the fit", x, low, high, "#00695c"))
-        return Picture(
-            f"{watch.replace('_', ' ').capitalize()}: readings and fit", x_label, label, [readings, fit], bands
-        )
+def _limited(scene: Scene, role: Role) -> list[Picture]:
+    """A channel that is drawn only where someone set a limit on it."""
+    _, levels = scene.limits((role,))
+    if not levels:
+        return []
+    return _group(scene, FACTS[role].label, (role,))
 
 
-def _with_gaps(points: list[tuple[int, float]]) -> list[tuple[int, float]]:
-    """A break where neighbours lie far further apart than is usual."""
-    if len(points) < 3:
-        return points
-    steps = sorted(after[0] - before[0] for before, after in pairwise(points))
-    most = max(8 * steps[len(steps) // 2], 20 * NS)
-    broken = [points[0]]
-    for before, after in pairwise(points):
-        if after[0] - before[0] > most:
-            broken.append((before[0], math.nan))
-        broken.append(after)
-    return broken
+def _running(scene: Scene) -> list[Picture]:
+    """Both sides with what they are expected to show, and the mean they settled to with its interval."""
+    roles = (Role.LOW_SIDE, Role.HIGH_SIDE)
+    made = _group(scene, "Pressures of the running loop", roles)
+    if not made:
+        return []
+    picture = made[0]
+    settled = [each for role in roles for each in _settled(scene, role)]
+    lines = [*picture.lines, *(line for line, _ in settled)]
+    bands = [*picture.bands, *(band for _, band in settled if band is not None)]
+    return [Picture(picture.title, MINUTES, picture.y_label, lines, bands, picture.levels, marks=picture.marks)]
 
 
-def _vacuum_levels(record: SessionRecord, unit: Shown) -> list[tuple[str, float]]:
-    settings = _settings(record, "evacuation")
-    target = settings.get("target_pa")
-    return [("target", unit.of(float(target)))] if target else []
+def _settled(scene: Scene, role: Role) -> list[tuple[Line, Band | None]]:
+    unit, end = scene.unit(role), scene.minutes(scene.running()[1])
+    for watch in ("charge", "pressures"):
+        watched = scene.trends.watched.get(watch)
+        for said in watched.details.get("channels", ()) if watched is not None else ():
+            if said["role"] == role and said.get("settled") and said.get("since_s") is not None:
+                x = [scene.minutes(scene.trends.start_ns + round(said["since_s"] * NS)), end]
+                mean = unit.of(said["mean"])
+                line = Line(f"{FACTS[role].label}, settled mean", x, [mean, mean], style(role)[0], "1 4", 4.0)
+                return [(line, _interval(scene, watch, role, x))]
+    return []
 
 
-def _settings(record: SessionRecord, watch: str) -> Mapping[str, Any]:
-    """The settings a watch ran with, defaults filled in; empty when it was not in the plan."""
-    kind = watches().get(watch)
-    if watch not in record.plan or kind is None:
-        return {}
-    return dict(kind.Settings.model_validate(record.plan[watch]).model_dump())
-
-
-def _coils(record: SessionRecord) -> Picture | None:
-    """Each coil's resistance at the reference temperature, with its interval, between the limits."""
-    said = next((said.verdict for said in record.verdicts if said.verdict["watch"] == "sweep"), None)
-    coils = [coil for coil in (said or {}).get("coils", []) if "resistance" in coil or "at_reference" in coil]
-    if not coils:
+def _interval(scene: Scene, watch: str, role: Role, x: list[float]) -> Band | None:
+    figure = scene.verdict(watch).get("evidence", {}).get(f"{role}_pressure", {})
+    if "low" not in figure:
         return None
-    lines, bands = [], []
+    unit = scene.unit(role)
+    return Band("", x, [unit.of(figure["low"])] * 2, [unit.of(figure["high"])] * 2, "#222222")
+
+
+def _charged(scene: Scene) -> list[Picture]:
+    """What left the tank against the label, counted so that the end of the charge is what the watch concluded."""
+    watched = scene.trends.watched.get("charge")
+    mass = watched.details.get("mass") if watched is not None else None
+    names = scene.channels(Role.TANK_MASS)
+    begin = scene.trends.marked("charge start")
+    if mass is None or not names or begin is None:
+        return []
+    end = scene.trends.marked("charge end", begin) or scene.trends.end_ns
+    points = scene.trends.channels[names[0]].between(begin - _ROUND_NS, end + _ROUND_NS)
+    after = sorted(value for time_ns, value in points if time_ns >= end and math.isfinite(value))
+    last = after[len(after) // 2] if after else next((v for _, v in reversed(points) if math.isfinite(v)), math.nan)
+    unit = shown_unit("g", scene.system)
+    moved = [(time_ns, mass["charged_g"] + (last - value) * 1e3) for time_ns, value in points]
+    line = scene.line("Out of the tank, by its scale", moved, unit, "#222222", "")
+    bands, levels = _label(scene, mass, [line.x[0], line.x[-1]]) if line.x else ([], [])
+    x = [scene.minutes(end), scene.minutes(end + _ROUND_NS)]
+    low, high = mass["charged_g"] - mass["uncertainty_g"], mass["charged_g"] + mass["uncertainty_g"]
+    bands.append(Band("Charged, 95 % interval", x, [unit.of(low)] * 2, [unit.of(high)] * 2, HIGH))
+    marks = [mark for mark in scene.marks if line.x and line.x[0] <= mark[0] <= line.x[-1]]
+    return [
+        Picture("Refrigerant charged, against the label", MINUTES, f"Mass, {unit.text}", [line], bands, levels, marks)
+    ]
+
+
+def _label(scene: Scene, mass: Mapping[str, Any], x: list[float]) -> tuple[list[Band], list[Level]]:
+    label, tolerance = mass.get("label_g"), mass.get("tolerance_g")
+    if not label:
+        return [], []
+    unit = shown_unit("g", scene.system)
+    bands = []
+    if tolerance:
+        low, high = unit.of(label - tolerance), unit.of(label + tolerance)
+        bands.append(Band("Allowed round the label", x, [low, low], [high, high], "#00695c"))
+    return bands, [Level(f"label, {number(unit.of(label))} {unit.text}", unit.of(label))]
+
+
+def _coils(scene: Scene) -> list[Picture]:
+    """Each coil's resistance at the reference temperature, with its interval, between the limits."""
+    coils = scene.verdict("sweep").get("coils", [])
+    if not any("resistance" in coil or "at_reference" in coil for coil in coils):
+        return []
+    lines, bands, notes = [], [], []
     for coil in coils:
-        figure = coil.get("at_reference") or coil["resistance"]
-        at, value = coil["position"], figure["value"]
-        good = coil["finding"] == "within"
-        lines.append(
-            Line("", [at - 0.28, at + 0.28], [value, value], "#00695c" if good else HIGH, "" if good else "4 2", 3.0)
-        )
+        figure, at = coil.get("at_reference") or coil.get("resistance"), coil["position"]
+        if figure is None or not math.isfinite(figure["value"]):
+            notes.append(Note(at, None, coil["finding"]))
+            continue
+        x, good = [at - 0.28, at + 0.28], coil["finding"] == "within"
+        lines.append(Line("", x, [figure["value"]] * 2, "#00695c" if good else HIGH, "" if good else "4 2", 3.0))
         if "low" in figure:
-            bands.append(Band("", [at - 0.28, at + 0.28], [figure["low"]] * 2, [figure["high"]] * 2, "#555555"))
-    settings = _settings(record, "sweep")
+            bands.append(Band("", x, [figure["low"]] * 2, [figure["high"]] * 2, "#555555"))
+        if not good:
+            notes.append(Note(at, None, coil["finding"]))
+    frame = Line("", [coils[0]["position"] - 0.6, coils[-1]["position"] + 0.6], [math.nan, math.nan])
+    settings = scene.settings("sweep")
     levels = [
         Level(f"{name} limit, {settings[key]:g} Ω", float(settings[key]))
         for name, key in (("lower", "low_ohm"), ("upper", "high_ohm"))
         if settings.get(key)
     ]
-    frame = Line("", [coils[0]["position"] - 0.6, coils[-1]["position"] + 0.6], [math.nan, math.nan])
-    return Picture("Coils in engine order", "coil", "Resistance, Ω", [*lines, frame], bands, levels, height=240)
+    title = "Coils in engine order, at the reference temperature, with 95 % intervals"
+    return [Picture(title, "coil", "Resistance, Ω", [*lines, frame], bands, levels, notes=notes, whole=True)]
 
 
-def unit_of_figure(figure: Mapping[str, Any], name: str, system: System) -> Shown:
-    return shown_unit(figure["unit"], system, name)
+def _checked(scene: Scene) -> list[Picture]:
+    """A field check: how far the instrument is from what is known, between what is allowed."""
+    evidence = scene.verdict("field_check").get("evidence", {})
+    found, allowed = evidence.get("difference"), evidence.get("allowed_difference")
+    if found is None or allowed is None:
+        return []
+    unit = shown_unit({"kg": "g"}.get(found["unit"], found["unit"]), scene.system)
+    factor = 1e3 if found["unit"] == "kg" else 1.0
+
+    def of(value: float) -> float:
+        return unit.of(value * factor) - unit.of(0.0)
+
+    lines = [
+        Line("Difference", [0.7, 1.3], [of(found["value"])] * 2, "#222222", "", 3.0),
+        Line("", [0.0, 2.0], [math.nan] * 2),
+    ]
+    bands = [Band("Allowed", [0.0, 2.0], [-of(allowed["value"])] * 2, [of(allowed["value"])] * 2, "#00695c")]
+    if "low" in found:
+        bands.append(Band("95 % interval", [0.7, 1.3], [of(found["low"])] * 2, [of(found["high"])] * 2, "#222222"))
+    label = f"Shown less known, {unit.text}"
+    return [Picture("Field check: difference from what is known", "", label, lines, bands, bare=True)]

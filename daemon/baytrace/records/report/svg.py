@@ -11,6 +11,8 @@ from dataclasses import dataclass, field
 from html import escape
 
 WIDTH, LETTER = 720, 14
+HEIGHT = 232
+"""Three pictures with their titles fill a printed page."""
 _LEFT, _RIGHT, _TOP, _BOTTOM = 78, 14, 12, 46
 FONT = "Libertinus Serif, Georgia, serif"
 
@@ -49,6 +51,15 @@ class Level:
 
 
 @dataclass(frozen=True, slots=True)
+class Note:
+    """Words beside a point, or at the foot of the picture where `y` is None."""
+
+    x: float
+    y: float | None
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class Picture:
     title: str
     x_label: str
@@ -59,7 +70,12 @@ class Picture:
     marks: Sequence[tuple[float, str]] = field(default_factory=tuple)
     """Instants with the number under which the marks are listed."""
     log: bool = False
-    height: int = 300
+    height: int = HEIGHT
+    notes: Sequence[Note] = ()
+    whole: bool = False
+    """The x axis counts things: only whole numbers stand at it."""
+    bare: bool = False
+    """The x axis means nothing and has no numbers."""
 
 
 class _Scale:
@@ -78,7 +94,7 @@ class _Scale:
     def ticks(self) -> list[float]:
         if self.log:
             decades = range(math.floor(math.log10(self.low)), math.ceil(math.log10(self.high)) + 1)
-            steps = (1, 2, 5) if len(decades) <= 3 else (1,)
+            steps = (1, 2, 5) if math.log10(self.high / self.low) < 2.5 else (1,)
             return [s * 10.0**d for d in decades for s in steps if self.low <= s * 10.0**d <= self.high * 1.0001]
         return nice_ticks(self.low, self.high)
 
@@ -125,9 +141,12 @@ def drawn(picture: Picture) -> str:
         *_legend(rows),
         *_axes(x, y, picture, height, top),
         *(_band(band, x, y) for band in picture.bands),
-        *(part for level in picture.levels for part in _level(level, y)),
-        *_marks(picture.marks, x, height, top),
+        *(_level(level, y) for level in picture.levels),
+        *_mark_lines(picture.marks, x, height, top),
         *(_line(line, x, y) for line in picture.lines),
+        *(_level_name(level, y, top, number) for number, level in enumerate(picture.levels)),
+        *_mark_numbers(picture.marks, x, top),
+        *(_note(note, x, y, height) for note in picture.notes),
         "</svg>",
     ]
     return "\n".join(parts)
@@ -176,7 +195,7 @@ def _axes(x: _Scale, y: _Scale, picture: Picture, height: int, top: int) -> list
         at = y(tick)
         parts.append(f'<path d="M{_LEFT} {at:.1f}H{right}" stroke="#dddddd"/>')
         parts.append(f'<text x="{_LEFT - 6}" y="{at + 5:.1f}" text-anchor="end" fill="#222222">{_tick(tick)}</text>')
-    for tick in x.ticks():
+    for tick in _x_ticks(x, picture):
         at = x(tick)
         parts.append(f'<path d="M{at:.1f} {bottom}v5" stroke="#222222"/>')
         parts.append(f'<text x="{at:.1f}" y="{bottom + 19}" text-anchor="middle" fill="#222222">{_tick(tick)}</text>')
@@ -189,6 +208,12 @@ def _axes(x: _Scale, y: _Scale, picture: Picture, height: int, top: int) -> list
         f'<text transform="translate(15 {middle}) rotate(-90)" text-anchor="middle" fill="#111111">{escape(picture.y_label)}</text>'
     )
     return parts
+
+
+def _x_ticks(x: _Scale, picture: Picture) -> list[float]:
+    if picture.bare:
+        return []
+    return [tick for tick in x.ticks() if not picture.whole or tick == round(tick)]
 
 
 def _tick(value: float) -> str:
@@ -206,7 +231,7 @@ def _line(line: Line, x: _Scale, y: _Scale) -> str:
         pen = "L"
     if line.dots:
         dots = "".join(f"M{step[1:]}h0" for step in steps)
-        return f'<path d="{dots}" fill="none" stroke="{line.colour}" stroke-width="3" stroke-linecap="round"/>'
+        return f'<path d="{dots}" fill="none" stroke="{line.colour}" stroke-width="{max(3.0, line.width):g}" stroke-linecap="round"/>'
     dash = f' stroke-dasharray="{line.dash}"' if line.dash else ""
     return f'<path d="{"".join(steps)}" fill="none" stroke="{line.colour}" stroke-width="{line.width}"{dash} stroke-linejoin="round"/>'
 
@@ -221,24 +246,46 @@ def _band(band: Band, x: _Scale, y: _Scale) -> str:
     )
 
 
-def _level(level: Level, y: _Scale) -> list[str]:
-    at, right = y(level.y), WIDTH - _RIGHT
+def _level(level: Level, y: _Scale) -> str:
+    across = f"M{_LEFT} {y(level.y):.1f}H{WIDTH - _RIGHT}"
+    return f'<path d="{across}" stroke="#555555" stroke-dasharray="9 5" stroke-width="1.3"/>'
+
+
+def _level_name(level: Level, y: _Scale, top: int, number: int) -> str:
+    """At the right end and the left end in turn, above the line where there is room."""
+    at = y(level.y)
+    x, anchor = (_LEFT + 4, "start") if number % 2 else (WIDTH - _RIGHT - 4, "end")
+    return _text(x, at - 5 if at - 18 > top else at + 16, anchor, level.name)
+
+
+def _text(x: float, y: float, anchor: str, text: str) -> str:
+    """Letters on a white ground, so that lines behind them do not cross them."""
+    wide = len(text) * LETTER * 0.5
+    left = x - {"start": 0.0, "middle": wide / 2, "end": wide}[anchor]
+    ground = f'<rect x="{left - 1:.1f}" y="{y - 11:.1f}" width="{wide + 2:.1f}" height="14" fill="#ffffff" fill-opacity="0.8"/>'
+    return f'{ground}<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" fill="#222222">{escape(text)}</text>'
+
+
+def _note(note: Note, x: _Scale, y: _Scale, height: int) -> str:
+    if note.y is None:
+        return _text(x(note.x), height - _BOTTOM - 6, "middle", note.text)
+    return _text(x(note.x) + 7, y(note.y) - 7, "start", note.text)
+
+
+def _mark_lines(marks: Sequence[tuple[float, str]], x: _Scale, height: int, top: int) -> list[str]:
     return [
-        f'<path d="M{_LEFT} {at:.1f}H{right}" stroke="#555555" stroke-dasharray="9 5" stroke-width="1.3"/>',
-        f'<text x="{right - 4}" y="{at - 5:.1f}" text-anchor="end" fill="#333333">{escape(level.name)}</text>',
+        f'<path d="M{x(at):.1f} {top}V{height - _BOTTOM}" stroke="#777777" stroke-dasharray="2 4"/>'
+        for at, _ in marks
+        if x.low <= at <= x.high
     ]
 
 
-def _marks(marks: Sequence[tuple[float, str]], x: _Scale, height: int, top: int) -> list[str]:
-    """Those in the range of the picture; a number is left out where it would cover its neighbour."""
+def _mark_numbers(marks: Sequence[tuple[float, str]], x: _Scale, top: int) -> list[str]:
+    """A number is left out where it would cover its neighbour; the list of marks has them all."""
     parts, free = [], -math.inf
     for at, text in marks:
-        if not x.low <= at <= x.high:
-            continue
-        px = x(at)
-        parts.append(f'<path d="M{px:.1f} {top}V{height - _BOTTOM}" stroke="#777777" stroke-dasharray="2 4"/>')
-        wide = 4 + 8 * len(text)
-        if px >= free and px + wide <= WIDTH:
-            parts.append(f'<text x="{px + 3:.1f}" y="{top + 12}" fill="#333333">{escape(text)}</text>')
+        px, wide = x(at), 6 + 8 * len(text)
+        if x.low <= at <= x.high and px >= free and px + wide <= WIDTH:
+            parts.append(_text(px + 3, top + 12, "start", text))
             free = px + wide
     return parts

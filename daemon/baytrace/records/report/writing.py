@@ -16,8 +16,9 @@ from markupsafe import Markup
 
 from baytrace.measure.faults import BadInput, EnvironmentFailed
 from baytrace.records.report.document import document
-from baytrace.records.report.pictures import Trends
+from baytrace.records.report.pictures import pictures
 from baytrace.records.report.svg import drawn
+from baytrace.records.report.trends import Trends
 from baytrace.records.report.units_shown import System
 from baytrace.records.session import SessionRecord
 
@@ -52,12 +53,12 @@ def write_html(path: Path, record: SessionRecord, trends: Trends, options: Repor
     environment = jinja2.Environment(
         autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
-    pictures = [
+    shown = [
         {"title": picture.title, "svg": Markup(drawn(picture))}  # noqa: S704 - our own SVG, its texts escaped
-        for picture in trends.pictures(record, options.system)
+        for picture in pictures(trends, record, options.system)
     ]
     page = environment.from_string(_template("report.html.j2"))
-    text = page.render(**document(record, options.system), pictures=pictures, paper=options.paper.lower())
+    text = page.render(**document(record, options.system), pictures=shown, paper=options.paper.lower())
     path.write_text(text + "\n", encoding="utf-8")
 
 
@@ -66,7 +67,7 @@ def write_pdf(path: Path, record: SessionRecord, trends: Trends, options: Report
     said: dict[str, Any] = document(record, options.system) | {"paper": PAPERS[options.paper.lower()], "pictures": []}
     with tempfile.TemporaryDirectory(prefix="report-", dir=path.parent) as folder:
         root = Path(folder)
-        for number, picture in enumerate(trends.pictures(record, options.system)):
+        for number, picture in enumerate(pictures(trends, record, options.system)):
             (root / f"picture{number}.svg").write_text(drawn(picture), encoding="utf-8")
             said["pictures"].append({"title": picture.title, "file": f"picture{number}.svg"})
         (root / "report.json").write_text(json.dumps(said, ensure_ascii=False), encoding="utf-8")

@@ -1,0 +1,111 @@
+"""What a report keeps of a session while it is played: trends of its channels, marks, and what each watch ended with.
+
+Memory is bounded: a trend that grows keeps the lowest and the highest of each few readings.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from itertools import pairwise
+from typing import Any, NamedTuple
+
+from baytrace.measure.instant import NS
+from baytrace.measure.reading import Mark, Quality, Reading
+from baytrace.measure.roles import Role
+from baytrace.measure.verdict import Curve
+from baytrace.records.playing import Player
+from baytrace.records.session import SessionRecord
+
+MOST_POINTS = 4096
+DRAWN_POINTS = 1200
+
+Point = tuple[int, float]
+"""UTC ns and SI value; nan where the reading was not usable."""
+
+
+class Watched(NamedTuple):
+    """What a watch ended with: its fit, and what its page would show."""
+
+    curve: Curve | None
+    details: Mapping[str, Any]
+
+
+class Trend:
+    """One channel's readings, made fewer by keeping the lowest and highest of each four."""
+
+    def __init__(self, role: Role) -> None:
+        self.role = role
+        self.points: list[Point] = []
+
+    def put(self, time_ns: int, value: float) -> None:
+        self.points.append((time_ns, value))
+        if len(self.points) >= 2 * MOST_POINTS:
+            self.points = fewer(self.points, 4)
+
+    @property
+    def heard(self) -> bool:
+        """Whether there is a line to draw."""
+        return sum(math.isfinite(value) for _, value in self.points) > 1
+
+    def between(self, begin_ns: int, end_ns: int, most: int = DRAWN_POINTS) -> list[Point]:
+        inside = [point for point in self.points if begin_ns <= point[0] <= end_ns]
+        return inside if len(inside) <= most else fewer(inside, max(3, 2 * math.ceil(len(inside) / most)))
+
+
+class Trends:
+    """Fed readings and marks of a session in order; then `finish`."""
+
+    def __init__(self, start_ns: int) -> None:
+        self.start_ns = self.end_ns = start_ns
+        self.channels: dict[str, Trend] = {}
+        self.marks: list[Mark] = []
+        self.watched: dict[str, Watched] = {}
+
+    def reading(self, reading: Reading) -> None:
+        self.end_ns = max(self.end_ns, reading.time_ns)
+        good = math.isfinite(reading.value) and (not reading.quality or Quality(reading.quality).usable)
+        trend = self.channels.get(reading.channel) or self.channels.setdefault(reading.channel, Trend(reading.role))
+        trend.put(reading.time_ns, reading.value if good else math.nan)
+
+    def mark(self, mark: Mark) -> None:
+        self.end_ns = max(self.end_ns, mark.time_ns)
+        self.marks.append(mark)
+
+    def finish(self, player: Player, record: SessionRecord) -> None:
+        """Keep what the watches end with."""
+        for name in record.plan:
+            status = player.status(name)
+            if status is not None:
+                curve = status.curve if status.curve is not None and len(status.curve.times_ns) else None
+                self.watched[name] = Watched(curve, status.details)
+
+    def marked(self, text: str, after_ns: int = 0) -> int | None:
+        """When this was said to happen, the first time from `after_ns` on."""
+        return next((mark.time_ns for mark in self.marks if mark.text == text and mark.time_ns >= after_ns), None)
+
+
+def fewer(points: Sequence[Point], group: int) -> list[Point]:
+    """The lowest and the highest of each `group`, in order; one nan for a group that has nothing else."""
+    kept: list[Point] = []
+    for start in range(0, len(points), group):
+        part = [point for point in points[start : start + group] if math.isfinite(point[1])]
+        if part:
+            kept += sorted({min(part, key=lambda point: point[1]), max(part, key=lambda point: point[1])})
+        else:
+            kept.append(points[start])
+    return kept
+
+
+def with_gaps(points: list[Point]) -> list[Point]:
+    """A break where neighbours lie far further apart than is usual."""
+    if len(points) < 3:
+        return points
+    steps = sorted(after[0] - before[0] for before, after in pairwise(points))
+    most = max(8 * steps[len(steps) // 2], 20 * NS)
+    broken = [points[0]]
+    for before, after in pairwise(points):
+        if after[0] - before[0] > most:
+            broken.append((before[0], math.nan))
+        broken.append(after)
+    return broken
