@@ -145,7 +145,8 @@ class Guard:
         path = request.scope["path"]
         if any(path == open_ or (open_.endswith("/") and path.startswith(open_)) for open_ in OPEN_PATHS):
             return None
-        given = request.headers.get("authorization", "").removeprefix("Bearer ").strip()
+        scheme, _, given = request.headers.get("authorization", "").partition(" ")
+        given = given.strip() if scheme.lower() == "bearer" else ""
         given = given or cookie_parser(request.headers.get("cookie", "")).get(COOKIE, "")
         if not given:
             if "text/html" in request.headers.get("accept", "") and request.method in SAFE:
