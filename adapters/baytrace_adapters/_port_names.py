@@ -29,9 +29,9 @@ class PortSettings(AdapterSettings):
     baud: int = Field(default=9600, ge=50, le=4_000_000)
     """Bits per second."""
     bits: Literal[5, 6, 7, 8] = 8
-    """Data bits."""
+    """Data bits of each byte."""
     parity: Literal["none", "even", "odd", "mark", "space"] = "none"
-    """Parity."""
+    """Parity bit of each byte."""
     stop_bits: float = Field(default=1, ge=1, le=2, multiple_of=0.5)
     """Stop bits: 1, 1.5 or 2."""
     flow: Literal["none", "xonxoff", "rtscts", "dsrdtr"] = "none"
