@@ -108,6 +108,8 @@ def shown_unit(unit: str, system: System, name: str = "") -> Shown:
     unit = _SPELLINGS.get(unit, unit)
     if unit == "Pa" and any(part in name for part in _LOOP):
         return Shown("kPa abs", _by(1e-3)) if system is System.SI else Shown("psia", _by(_PSI))
+    if unit == "1" and "humidity" in name:
+        return Shown("%", _by(100.0))
     table = _SI if system is System.SI else _US
     return table.get(unit, Shown("" if unit == "1" else unit.replace("ohm", "Ω"), _by(1.0)))
 

@@ -9,6 +9,7 @@ WATCHES = {
     "pressures": "Pressures of the running loop",
     "sweep": "Coil resistances",
     "limits": "Limits",
+    "field_check": "Check of an instrument",
 }
 """What a watch looked at."""
 
@@ -31,6 +32,8 @@ FINDINGS = {
     ("pressures", "both low"): "Both pressures are lower than they belong.",
     ("pressures", "low high and high low"): "The low side is too high and the high side too low.",
     ("pressures", "low low and high high"): "The low side is too low and the high side too high.",
+    ("field_check", "agrees"): "The instrument agrees with what it was held against.",
+    ("field_check", "off"): "The instrument is off: it shows more or less than it may.",
 }
 
 KEY_FIGURES = {
@@ -39,6 +42,7 @@ KEY_FIGURES = {
     "charge": ("charged_mass", "superheat", "subcooling", "vent_temperature", "vent_depression"),
     "pressures": ("low_side_pressure", "high_side_pressure", "pressure_ratio"),
     "sweep": ("bank_median", "bank_spread"),
+    "field_check": ("difference", "allowed_difference", "known"),
 }
 """What the first page shows, where there is such a figure."""
 

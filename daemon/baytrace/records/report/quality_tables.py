@@ -1,0 +1,158 @@
+"""Tables for the quality department: instruments, settings and their sources, alarms, gaps, what befell the bench, the chain."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+from baytrace.measure.channel import Channel
+from baytrace.measure.faults import BadInput
+from baytrace.measure.instant import format_instant, parse_instant
+from baytrace.records.report.texts import Row, place, quantity, span, told, when
+from baytrace.records.report.units_shown import System, restated
+from baytrace.records.report.wording import WATCHES, sentence
+from baytrace.records.session import Entry, SessionRecord
+from baytrace.watches.limits_table import Limit, limits
+from baytrace.watches.trust import standing
+from baytrace.watches.watch import watches
+
+_SUFFIX = {"pa": "Pa", "s": "s", "g": "g", "k": "K", "c": "degC", "m": "m", "l": "L", "ohm": "ohm"}
+
+
+def instruments(record: SessionRecord) -> list[Row]:
+    """Instrument, channel, unit, accuracy, calibrated, due, certificate, standing on the day."""
+    day = date.fromisoformat((record.closed.time if record.closed else record.started)[:10])
+    rows = []
+    for instrument in record.instruments:
+        said_facts = [str(fact) for _, fact in sorted(instrument.facts.items())]
+        facts = " ".join(fact for fact in said_facts if "/" not in fact)  # a port's name is of no use later
+        first = instrument.channels[0] if instrument.channels else None
+        for said in instrument.channels:
+            name = f"{instrument.name or 'unnamed'} {f'({facts})' if facts else ''}".strip() if said is first else ""
+            calibration = said.get("calibration", {})
+            try:
+                stands = str(standing(Channel.from_json(said), day))
+            except (BadInput, ValueError, KeyError):
+                stands = "unknown"
+            dates = [calibration.get("calibrated", "not recorded"), calibration.get("due", "not recorded")]
+            rows.append(
+                [
+                    name,
+                    said["name"],
+                    said["unit"],
+                    said.get("accuracy", ""),
+                    *dates,
+                    calibration.get("certificate") or "not recorded",
+                    stands,
+                ]
+            )
+    return rows
+
+
+def settings(record: SessionRecord, system: System) -> list[Row]:
+    """Watch, setting, value, where it comes from."""
+    rows: list[Row] = []
+    table = limits()
+    for watch in sorted(record.plan, key=lambda name: place(list(WATCHES), name)):
+        given = record.plan[watch]
+        kind = watches().get(watch)
+        if kind is None:
+            continue
+        try:
+            values = kind.Settings.model_validate(given).model_dump()
+        except ValueError:
+            values = dict(given)
+        for name, value in values.items():
+            if value in (None, "", [], {}, ()):
+                continue
+            entry = table.get(f"{watch}.{name}") or table.get(f"running.{name}")
+            source = "set for this session" if name in given else f"default; {entry.source}" if entry else "default"
+            rows.append(
+                [
+                    WATCHES.get(watch, sentence(watch)),
+                    sentence(_bare(name)),
+                    _setting(name, value, entry, system),
+                    source,
+                ]
+            )
+    return rows
+
+
+def _bare(name: str) -> str:
+    stem, _, suffix = name.rpartition("_")
+    return stem if suffix in _SUFFIX and stem else name
+
+
+def _setting(name: str, value: Any, entry: Limit | None, system: System) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, list | tuple | dict):
+        plain = not isinstance(value, dict) and all(isinstance(each, str | int) for each in value)
+        return ", ".join(map(str, value)) if plain else f"a table of {len(value)} rows, kept in session.json"
+    if not isinstance(value, int | float):
+        return str(value)
+    unit = entry.unit if entry is not None else _SUFFIX.get(name.rpartition("_")[2], "")
+    return quantity(float(value), unit, system, name)
+
+
+def alarm(entry: Entry, system: System) -> Row:
+    words = [told(entry, "text"), told(entry, "comment")]
+    text = restated("; ".join(word for word in words if word), system)
+    return [
+        when(entry.time),
+        told(entry, "name") or told(entry, "alarm"),
+        sentence(told(entry, "state")),
+        told(entry, "priority"),
+        text,
+        told(entry, "who"),
+    ]
+
+
+def gap(entry: Entry) -> Row:
+    begin, end = entry.data.get("from_ns"), entry.data.get("to_ns")
+    missing = span((end - begin) / 1e9) if isinstance(begin, int) and isinstance(end, int) else ""
+    begins = when(format_instant(begin)) if isinstance(begin, int) else ""
+    return [begins, missing, told(entry, "channel") or "every channel", told(entry, "cause")]
+
+
+def events(record: SessionRecord) -> list[Row]:
+    """What happened to the bench itself."""
+    rows = [
+        [e.time, f"Channel {told(e, 'channel')} {'fell silent' if e.data.get('stale') else 'came back'}"]
+        for e in record.silences
+    ]
+    rows += [
+        [e.time, f"Wall clock set by {e.data.get('step_ns', 0) / 1e9:+.3f} s; spans are not affected"]
+        for e in record.clock_steps
+    ]
+    rows += [
+        [e.time, f"The daemon started again (previous end: {told(e, 'previous') or 'unknown'})"]
+        for e in record.restarts
+    ]
+    rows += [
+        [e.time, f"Instrument {told(e, 'instrument')}: {told(e, 'state')} {_without_paths(told(e, 'detail'))}".strip()]
+        for e in record.links
+    ]
+    rows.sort(key=lambda row: parse_instant(row[0]))
+    shown = [[when(time), text] for time, text in rows]
+    if record.rejected:
+        frames = "1 frame" if record.rejected == 1 else f"{record.rejected} frames"
+        shown.append(["", f"{frames} from instruments could not be understood; kept in the journal"])
+    return shown
+
+
+def _without_paths(text: str) -> str:
+    """A port's name is of no use later."""
+    return " ".join(word for word in text.split() if "/" not in word)
+
+
+def chain(record: SessionRecord) -> list[Row]:
+    if record.chain is None:
+        return [["Chain", "none: the session was not a whole number of commits"]]
+    held = record.chain
+    return [
+        ["Items", f"{held.first_seq} to {held.last_seq} ({record.readings} readings)"],
+        ["Commits", f"{held.first_commit} to {held.last_commit}"],
+        ["Digest before the session", held.previous],
+        ["Digest at its end", held.head],
+    ]
