@@ -42,6 +42,7 @@ def test_units_come_from_the_limit_or_the_name():
     evacuation, charge = rows("evacuation"), rows("charge")
     assert evacuation["leak_limit"]["unit"] == "Pa*m3/s"
     assert [evacuation[name]["unit"] for name in ("volume_l", "target_pa", "hold_s")] == ["L", "Pa", "s"]
+    assert [evacuation[name]["label"] for name in ("volume_l", "max_gap_s")] == ["volume", "max gap"]
     assert [charge[name]["unit"] for name in ("label_g", "superheat_min_k", "vent_max_c")] == ["g", "K", "degC"]
 
 

@@ -19,12 +19,17 @@ from baytrace.web.setting_rows import setting_rows
 Fluid = Annotated[str, Query(min_length=1, max_length=60)]
 
 
+def _job_order(watch: str) -> tuple[int, str]:
+    """The job's usual watches first, in the order of the job."""
+    return (JOB_WATCHES.index(watch) if watch in JOB_WATCHES else len(JOB_WATCHES)), watch
+
+
 def routes(bench: Bench) -> APIRouter:
     router = APIRouter()
 
     @router.get("/watches", summary="Every watch with its settings")
     async def watch_list() -> list[Any]:
-        """`settings` is the JSON Schema of the settings, `rows` the same as a form: unit, default and its source. `marks` are
+        """The job's usual ones first. `settings` is the JSON Schema of the settings, `rows` the same as a form: unit, default and its source. `marks` are
         the texts the watch understands.
         """
         return [
@@ -37,7 +42,7 @@ def routes(bench: Bench) -> APIRouter:
                 "settings": watch.Settings.model_json_schema().get("properties", {}),
                 "rows": setting_rows(name, watch.Settings),
             }
-            for name, watch in watches().items()
+            for name, watch in sorted(watches().items(), key=lambda pair: _job_order(pair[0]))
         ]
 
     @router.get("/limits", summary="Every default limit with unit and provenance")

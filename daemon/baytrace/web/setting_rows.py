@@ -55,6 +55,7 @@ def _row(name: str, field: FieldInfo, schema: Mapping[str, Any], definitions: Ma
     behind = _limit_behind(name, default, watch)
     row: Row = {
         "name": name,
+        "label": _label(name),
         "text": field.description or name.replace("_", " "),
         "kind": _kind(schema),
         "unit": behind.unit if behind is not None and behind.unit != "1" else _unit(name),
@@ -125,6 +126,11 @@ def _limit_behind(name: str, default: Any, watch: str) -> Limit | None:
 
 def _same(one: Any, other: Any) -> bool:
     return type(one) is not bool and bool(one == other)
+
+
+def _label(name: str) -> str:
+    """`deep vacuum` for `deep_vacuum_s`: the unit stands beside it."""
+    return name.removesuffix(next((end for end in _UNITS if name.endswith(end)), "")).replace("_", " ")
 
 
 def _unit(name: str) -> str:

@@ -1,70 +1,85 @@
 // Alarms are seen (list, tab title) and heard (after one touch, as browsers ask); neither needs a network.
-import { $, el, show, text } from "./dom.js";
-import { clock } from "./format.js";
-import { post } from "./live.js";
+import { $, el, redraw, show, text } from "./dom.js";
+import { clock, count, minute } from "./format.js";
+import { iAm, me, post } from "./live.js";
+import { ring } from "./sound.js";
 
-let current = null;
-let audio = null;
-let beeping = false;
+const ASKS = {
+  acknowledge: { title: "Acknowledge", comment: "Comment", go: "Acknowledge" },
+  shelve: { title: "Shelve for a while", comment: "Why", go: "Shelve" },
+  unshelve: { title: "Bring back", comment: "Comment", go: "Bring it back" },
+  suppress: { title: "Suppress by design", comment: "Reason (must be given)", go: "Suppress" },
+  unsuppress: { title: "Bring back", comment: "Comment", go: "Bring it back" },
+  reset: { title: "Reset a latched alarm", comment: "Comment", go: "Reset" },
+};
+const PRIORITY = { critical: "‼ critical", high: "! high", medium: "medium", low: "low" };
+let asked = null;
+
+export const calls = (alarm) => alarm.state.includes("unacknowledged");
 
 export function drawAlarms(frame, title) {
   const alarms = (frame.alarms || []).filter((alarm) => alarm.state !== "normal");
-  const calling = alarms.filter((alarm) => alarm.state.includes("unacknowledged"));
-  show($("alarm-sheet"), alarms.length > 0);
-  document.title = calling.length ? `⚠ ${calling.length} alarm${calling.length > 1 ? "s" : ""} · ${title}` : title;
-  const shape = alarms.map((alarm) => `${alarm.id}${alarm.state}${alarm.text}`).join();
-  if ($("alarms").dataset.shape !== shape) {
-    $("alarms").dataset.shape = shape;
-    const quiet = alarms.filter((alarm) => !calling.includes(alarm));
-    $("alarms").replaceChildren(...calling.map(row));
-    $("quiet-alarms").replaceChildren(...quiet.map(row));
-    show($("quiet"), quiet.length > 0);
-    text($("quiet-count"), `${quiet.length} that no longer call${quiet.length === 1 ? "s" : ""}`);
-  }
-  beep(calling.length > 0 && $("sound").checked);
+  const calling = alarms.filter(calls);
+  const quiet = alarms.filter((alarm) => !calls(alarm));
+  show($("alarm-sheet"), calling.length > 0);
+  document.title = calling.length ? `⚠ ${count(calling.length, "alarm", "alarms")} · ${title}` : title;
+  redraw($("alarms"), shape(calling), () => calling.map(row));
+  redraw($("quiet-alarms"), shape(quiet), () => quiet.map(row));
+  show($("quiet"), quiet.length > 0);
+  text($("quiet-count"), `${count(quiet.length, "alarm does", "alarms do")} not call: ${summed(quiet)}`);
+  const returned = quiet.filter((alarm) => alarm.state === "returned");
+  show($("ack-returned"), returned.length > 1);
+  text($("ack-returned"), `Acknowledge all ${returned.length} that came and went`);
+  $("ack-returned").onclick = () => ask("acknowledge", returned);
+  ring(calling.length > 0);
+}
+
+const shape = (alarms) => alarms.map((alarm) => `${alarm.id}${alarm.state}${alarm.text}${alarm.until_ns}${alarm.since_ns}${alarm.flapping}`).join();
+
+function summed(quiet) {
+  const states = new Map();
+  for (const alarm of quiet) { states.set(alarm.state, (states.get(alarm.state) || 0) + 1); }
+  return [...states].map(([state, times]) => `${times} ${state}`).join(", ");
 }
 
 function row(alarm) {
-  const calls = alarm.state.includes("unacknowledged");
-  const answered = alarm.state === "acknowledged" || alarm.state === "shelved" || alarm.state === "suppressed";
-  return el("li", { class: "alarm", "data-state": calls ? "unacknowledged" : alarm.state },
-    el("span", { class: "text" }, `${calls ? "⚠" : "•"} ${alarm.name}`), el("span", {}, `${alarm.text ? `${alarm.text} ` : ""}${alarm.priority} · ${alarm.state} · since ${clock(alarm.since)}`),
-    answered ? null : el("button", { class: "big", type: "button", onclick: () => ask(alarm) }, "Acknowledge"));
+  const calling = calls(alarm);
+  const actions = { returned: ["acknowledge", "shelve", "suppress"], acknowledged: ["shelve", "suppress"], shelved: ["unshelve"], suppressed: ["unsuppress"], "latched acknowledged": ["reset"] }[alarm.state] || ["acknowledge", "shelve", "suppress"];
+  const until = alarm.state === "shelved" && alarm.until_ns ? ` until ${minute(new Date(alarm.until_ns / 1e6).toISOString())}` : "";
+  const said = [PRIORITY[alarm.priority] || alarm.priority, `${alarm.state}${until}`, `since ${clock(alarm.since)}`, alarm.flapping ? "comes and goes" : "", alarm.who ? `${alarm.who}${alarm.comment ? `: ${alarm.comment}` : ""}` : "", alarm.state === "suppressed" ? alarm.suppressed : ""];
+  return el("li", { class: "alarm", "data-state": calling ? "unacknowledged" : alarm.state, "data-priority": alarm.priority },
+    el("div", { class: "text" }, el("strong", {}, `${calling ? "⚠" : "•"} ${alarm.name}`), alarm.text ? el("div", { class: "todo" }, alarm.text) : null, el("div", { class: "soft" }, said.filter(Boolean).join(" · "))),
+    el("div", { class: "actions" }, ...actions.map((action, index) => el("button", { class: `big${index ? " lesser" : ""}`, type: "button", "data-key": `${action} ${alarm.id}`, onclick: () => ask(action, [alarm]) }, { acknowledge: "Acknowledge", shelve: "Shelve …", unshelve: "Bring back", suppress: "Suppress …", unsuppress: "Bring back", reset: "Reset" }[action]))));
 }
 
-function ask(alarm) {
-  current = alarm;
-  text($("ack-text"), alarm.text);
+function ask(action, alarms) {
+  asked = { action, alarms };
+  const words = ASKS[action];
+  text($("ack-title"), words.title);
+  text($("ack-text"), alarms.map((alarm) => `${alarm.name}${alarm.text ? `: ${alarm.text}` : ""}`).join("; "));
+  text($("a-comment-word"), words.comment);
+  text($("ack-go"), words.go);
+  show($("shelve-time"), action === "shelve");
+  $("a-comment").required = action === "suppress";
+  $("a-comment").value = "";
   text($("ack-error"), "");
-  $("a-who").value = localStorage.getItem("who") || "";
+  $("a-who").value = me();
   $("ack-dialog").showModal();
 }
 
-export function installAlarms() {
-  const send = async (event, what) => {
-    event.preventDefault();
-    const who = $("a-who").value.trim();
-    if (!who) { text($("ack-error"), "Say who you are."); $("a-who").focus(); return; }
-    localStorage.setItem("who", who);
-    try {
-      await post(`/api/alarms/${encodeURIComponent(current.id)}/${what}`, { who, comment: $("a-comment").value });
-      $("ack-dialog").close();
-    } catch (error) { text($("ack-error"), error.message); }
-  };
-  $("ack-go").addEventListener("click", (event) => send(event, "acknowledge"));
-  $("shelve-go").addEventListener("click", (event) => send(event, "shelve"));
-  $("sound").addEventListener("change", () => { if ($("sound").checked) { audio = audio || new AudioContext(); audio.resume(); } });
+async function send(event) {
+  event.preventDefault();
+  const who = $("a-who").value.trim(), comment = $("a-comment").value.trim();
+  if (!who) { text($("ack-error"), "Say who you are."); $("a-who").focus(); return; }
+  if ($("a-comment").required && !comment) { text($("ack-error"), "Give the reason."); $("a-comment").focus(); return; }
+  iAm(who);
+  const body = { who, comment, ...(asked.action === "shelve" ? { minutes: Number($("a-minutes").value) } : {}) };
+  try {
+    for (const alarm of asked.alarms) { await post(`/api/alarms/${encodeURIComponent(alarm.id)}/${asked.action}`, body); }
+    $("ack-dialog").close();
+  } catch (error) { text($("ack-error"), error.message); }
 }
 
-function beep(wanted) {
-  if (!wanted || !audio || beeping) { return; }
-  beeping = true;
-  const tone = audio.createOscillator(), level = audio.createGain();
-  tone.frequency.value = 740;
-  level.gain.setValueAtTime(0.0001, audio.currentTime);
-  level.gain.exponentialRampToValueAtTime(0.4, audio.currentTime + 0.05);
-  level.gain.exponentialRampToValueAtTime(0.0001, audio.currentTime + 0.6);
-  tone.connect(level).connect(audio.destination);
-  tone.start(); tone.stop(audio.currentTime + 0.65);
-  tone.onended = () => setTimeout(() => { beeping = false; }, 1400);
+export function installAlarms() {
+  $("ack-go").addEventListener("click", send);
 }

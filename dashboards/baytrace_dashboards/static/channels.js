@@ -1,16 +1,16 @@
-// The channel tiles: value, unit, age, quality. Tiles are made once and then only their texts change.
-import { el, text, attribute } from "./dom.js";
+// The channel tiles: value, unit, age, quality, limits as bands. Tiles are made once and then only their parts change.
+import { el, text, attribute, redraw } from "./dom.js";
 import { number, span, DASH } from "./format.js";
+import { bandsOf, bandWords, standing, strip, unitText, valueWords, STANDING } from "./bands.js";
 
+const SIDE = { low_side: "LOW", suction_line: "LOW", high_side: "HIGH", liquid_line: "HIGH", discharge_line: "HIGH" };
+const SHOWN_BANDS = 3;
 const tiles = new Map();
 
-export function shown(channel, si) { return si === null || si === undefined ? null : si * channel.shown_scale + channel.shown_offset; }
-export function unitText(channel) { return channel.shown_unit.replace("deg", "°").replace("ohm", "Ω"); }
-
 function tile(channel) {
-  const parts = { label: el("span"), sign: el("span"), value: el("span"), unit: el("small"), note: el("div", { class: "note" }) };
-  const root = el("article", { class: "channel", "data-role": channel.role, "aria-label": channel.label },
-    el("div", { class: "label" }, parts.label, parts.sign), el("div", { class: "value" }, parts.value, " ", parts.unit), parts.note);
+  const parts = { label: el("span"), side: el("span", { class: "side" }), value: el("span"), unit: el("small"), age: el("span", { class: "age" }), range: el("span"), bands: el("div", { class: "bands" }), note: el("div", { class: "note" }) };
+  const root = el("article", { class: "channel", "data-role": channel.role, "data-channel": channel.name, "aria-label": channel.label },
+    el("div", { class: "label" }, parts.label, parts.side), el("div", { class: "value" }, parts.value, " ", parts.unit), el("div", { class: "small" }, parts.range, parts.age), parts.bands, parts.note);
   return { root, ...parts };
 }
 
@@ -19,21 +19,45 @@ export function drawChannels(root, channels) {
     let made = tiles.get(channel.name);
     if (!made) { made = tile(channel); tiles.set(channel.name, made); root.append(made.root); }
     text(made.label, channel.label === channel.name || channel.name === channel.role ? channel.label : `${channel.label} · ${channel.name}`);
-    text(made.sign, { low_side: "LOW", suction_line: "LOW", high_side: "HIGH", liquid_line: "HIGH", discharge_line: "HIGH" }[channel.role] || "");
-    const scale = Math.abs(channel.shown_scale || 1);
-    text(made.value, channel.open_circuit ? "open" : channel.over_range ? "over range" : number(channel.shown, channel.uncertainty ? channel.uncertainty * scale : 0));
-    text(made.unit, channel.shown === null || channel.shown === undefined ? "" : unitText(channel));
-    attribute(made.root, "data-stale", channel.stale);
+    text(made.side, SIDE[channel.role] || "");
+    text(made.value, valueWords(channel));
+    attribute(made.value, "class", channel.open_circuit || channel.over_range ? "in-words" : "");
+    text(made.unit, channel.shown === null || channel.shown === undefined ? "" : `${unitText(channel)}${channel.against === "gauge" ? " gauge" : ""}`);
+    text(made.range, channel.uncertainty ? `± ${number(channel.uncertainty * Math.abs(channel.shown_scale)).replace(/0+$/, (zeros) => zeros)}` : "");
+    text(made.age, channel.age_s === undefined || channel.stale ? "" : channel.age_s < 1.5 ? "now" : `${span(channel.age_s)} ago`);
+    attribute(made.root, "data-stale", Boolean(channel.stale));
+    attribute(made.root, "data-doubt", Boolean(channel.overdue || channel.found_off));
+    drawBands(made.bands, channel);
     text(made.note, note(channel));
   }
 }
 
+function drawBands(root, channel) {
+  const bands = channel.stale ? [] : bandsOf(channel).slice(0, SHOWN_BANDS);
+  const half = (channel.uncertainty || 0) * Math.abs(channel.shown_scale);
+  const value = channel.shown ?? null;
+  redraw(root, JSON.stringify([bands, value, half]), () => bands.map((band) => {
+    const where = standing(band, value, half);
+    return el("div", { class: "band", "data-standing": where }, strip(band, value, half, channel.role === "system_pressure"), el("span", {}, `${STANDING[where]} ${bandWords(band, unitText(channel))}`));
+  }));
+}
+
 function note(channel) {
-  if (channel.value === null && !channel.open_circuit && channel.count === 0) { return "no reading yet"; }
-  if (channel.stale) { return `✗ no data for ${span(channel.age_s)}`; }
-  const words = channel.quality.filter((word) => !["source time", "open circuit", "over range"].includes(word));
-  if (channel.overdue) { words.unshift("calibration overdue"); }
-  const range = channel.uncertainty ? `± ${number(channel.uncertainty * Math.abs(channel.shown_scale))}` : "";
-  if (channel.against === "gauge") { words.push("gauge"); }
-  return [words.length ? `${words.every((word) => word === "gauge") ? "" : "! "}${words.join(", ")}` : "", range].filter(Boolean).join("  ") || DASH;
+  if (channel.stale) { return channel.count ? `✗ no data for ${span(channel.age_s)}` : "✗ never heard"; }
+  if (channel.count === 0) { return "no reading yet"; }
+  const said = channel.quality.filter((word) => !["source time", "open circuit", "over range"].includes(word));
+  if (channel.found_off) { said.unshift(channel.found_off); }
+  if (channel.overdue) { said.unshift("calibration overdue"); }
+  return said.length ? `! ${said.join(", ")}` : "";
+}
+
+// Overdue calibration is said where nobody can miss it: such an instrument cannot give a pass.
+export function drawDue(sheet, line, channels) {
+  const due = channels.filter((channel) => channel.overdue).map((channel) => channel.label);
+  const off = channels.filter((channel) => channel.found_off).map((channel) => channel.label);
+  sheet.hidden = !due.length && !off.length;
+  const said = [];
+  if (due.length) { said.push(`Calibration overdue: ${due.join(", ")}.`); }
+  if (off.length) { said.push(`Found off in a field check: ${off.join(", ")}.`); }
+  text(line, said.length ? `${said.join(" ")} What rests on them can only be undecided, never a pass.` : DASH);
 }

@@ -9,8 +9,8 @@ export function number(value, uncertainty) {
     const digits = Math.min(6, Math.max(0, -Math.floor(Math.log10(uncertainty))));
     if (size < 1e6 && size >= 1e-4) { return value.toFixed(digits); }
   }
-  if (size !== 0 && (size < 1e-3 || size >= 1e6)) { return value.toExponential(2).replace("e-", "×10⁻").replace("e+", "×10^"); }
-  return size >= 1000 ? value.toFixed(0) : size >= 100 ? value.toFixed(1) : size >= 1 ? value.toFixed(2) : value.toPrecision(3);
+  if (size !== 0 && (size < 1e-3 || size >= 1e6)) { const [head, power] = value.toExponential(2).split("e"); return `${head}×10${raised(Number(power))}`; }
+  return size === 0 || size >= 1000 ? value.toFixed(0) : size >= 100 ? value.toFixed(1) : size >= 1 ? value.toFixed(2) : value.toPrecision(3);
 }
 
 export function span(seconds) {
@@ -21,26 +21,32 @@ export function span(seconds) {
   return m ? `${m} min ${String(s).padStart(2, "0")} s` : `${s} s`;
 }
 
-export function clock(text) { return text ? new Date(text).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", second: "2-digit" }) : DASH; }
-export function day(text) { return text ? new Date(text).toLocaleString([], { year: "numeric", month: "short", day: "2-digit", hour: "2-digit", minute: "2-digit" }) : DASH; }
+export function clock(text) { return text ? new Date(text).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", second: "2-digit", hour12: false }) : DASH; }
+export function minute(text) { return text ? new Date(text).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hour12: false }) : DASH; }
+export function day(text) { return text ? new Date(text).toLocaleString([], { year: "numeric", month: "short", day: "2-digit", hour: "2-digit", minute: "2-digit", hour12: false }) : DASH; }
 export function words(name) { const text = (name || "").replaceAll("_", " "); return text.charAt(0).toUpperCase() + text.slice(1); }
+export function count(number_, one, many) { return `${number_} ${number_ === 1 ? one : many}`; }
 
 const SUPER = { "0": "⁰", "1": "¹", "2": "²", "3": "³", "4": "⁴", "5": "⁵", "6": "⁶", "7": "⁷", "8": "⁸", "9": "⁹", "-": "⁻" };
 export const raised = (power) => String(power).split("").map((c) => SUPER[c] || c).join("");
 
-const SHOWN = { "1": "", "Pa*m3/s": "Pa·m³/s", degC: "°C", K: "K", ohm: "Ω" };
+const SHOWN = { "1": "", "Pa*m3/s": "Pa·m³/s", "mbar*L/s": "mbar·L/s", degC: "°C", degF: "°F", K: "K", ohm: "Ω", "g/a": "g a year", "1/K": "per K" };
+export function unitWords(unit) { return SHOWN[unit] ?? unit; }
+
 export function figure(data) {
   if (!data) { return { value: DASH, unit: "", interval: "" }; }
   let { value, low, high, unit } = data;
-  const size = Math.abs(value);
-  let shownUnit = SHOWN[unit] ?? unit;
+  let shownUnit = unitWords(unit);
   if (unit === "s") { return { value: span(value), unit: "", interval: low === undefined ? "" : `${span(low)} to ${span(high)}` }; }
-  if (unit === "Pa" && size >= 10000) { value /= 1000; low /= 1000; high /= 1000; shownUnit = "kPa"; }
-  let power = 0;
-  if (value !== 0 && Math.abs(value) < 1e-3) { power = Math.floor(Math.log10(Math.abs(value))); }
-  const f = 10 ** -power;
-  const show = (x) => number(x * f);
+  if (unit === "Pa" && Math.abs(value) >= 10000) { value /= 1000; low /= 1000; high /= 1000; shownUnit = "kPa"; }
+  const known = Number.isFinite(low) && Number.isFinite(high);
+  // nothing found: what can be said is how much it is at most
+  const most = known && value === 0 && low === 0 && high > 0;
+  const size = Math.abs(most ? high : value);
+  const power = size !== 0 && size < 1e-3 ? Math.floor(Math.log10(size)) : 0;
+  const half = known ? (high - low) / 2 * 10 ** -power : 0;
+  const shown = (x) => number(x * 10 ** -power, half > 0 && !most ? half / 10 : 0);
   const tail = power ? `×10${raised(power)} ` : "";
-  const between = Number.isFinite(low) && Number.isFinite(high) ? `between ${show(low)} and ${show(high)} ${tail}${shownUnit} (95 %)` : "";
-  return { value: show(value), unit: `${tail}${shownUnit}`, interval: between };
+  const between = known ? `between ${shown(low)} and ${shown(high)} ${tail}${shownUnit} (95 %)` : "";
+  return { value: most ? `< ${shown(high)}` : shown(value), unit: `${tail}${shownUnit}`, interval: between };
 }

@@ -1,70 +1,109 @@
 // What is going on now: the sentence, the deciding figure very large, time left, caution; and the parts of the job.
-import { $, el, text, attribute, show } from "./dom.js";
+// The bench says which part is at work (`frame.focus`); a person may look at another one meanwhile.
+import { $, el, text, attribute, redraw, show } from "./dom.js";
 import { figure, span, words, SIGN } from "./format.js";
 
+const LEFT = "Expected to take";
+const SELF_EVIDENT = ["time", "evidence", "settled", "label charge"];
 let chosen = null;
 
 export function focus(frame) {
   const watches = frame.watches || [];
-  return watches.find((each) => each.watch === chosen) || watches.find((each) => each.active) || watches.find((each) => each.verdict.verdict === "undecided") || watches[watches.length - 1];
+  const said = frame.focus && frame.focus.watch;
+  return watches.find((each) => each.watch === chosen) || watches.find((each) => each.watch === said) || null;
+}
+
+export function expectedMark(frame) {
+  const watches = new Map((frame.watches || []).map((each) => [each.watch, each]));
+  const said = frame.focus || {};
+  // while a part is at work only its own mark is offered: nobody should be led to open a valve during a hold
+  for (const name of said.why === "at work" ? [said.watch] : [said.watch, said.next]) {
+    const mark = watches.get(name) && watches.get(name).details && watches.get(name).details.mark;
+    if (mark) { return mark; }
+  }
+  return "";
 }
 
 export function drawNow(frame) {
   const watch = focus(frame);
-  if (!frame.session || !watch) {
-    text($("sentence"), frame.session ? "The session is starting." : "No session is running. Readings are kept all the same.");
-    for (const id of ["figure", "figure-name", "interval", "time-left", "waiting-for"]) { text($(id), ""); }
-    show($("progress"), false); show($("caution"), false); show($("coil-row"), false);
-    attribute($("now"), "data-outcome", "none");
+  const busy = Boolean(frame.session && watch);
+  text($("now-title"), busy ? words(watch.watch) : "Now");
+  attribute($("now"), "data-outcome", busy ? watch.verdict.verdict : "none");
+  if (!busy) {
+    text($("sentence"), frame.session ? "The session is starting." : "No session is running.");
+    text($("coming"), frame.session ? "" : "Readings are kept all the same.");
+    for (const id of ["figure-name", "interval", "time-left", "waiting-for"]) { text($(id), ""); }
+    drawFigure({ value: "", unit: "" });
+    for (const id of ["progress", "caution", "verdict-chip", "back-to-job"]) { show($(id), false); }
     return;
   }
   text($("sentence"), watch.sentence);
-  const data = figure(watch.verdict.evidence[watch.headline]);
-  text($("figure-name"), watch.headline && watch.verdict.evidence[watch.headline] ? words(watch.headline) : "");
-  drawFigure(watch.headline && watch.verdict.evidence[watch.headline] ? data : { value: "", unit: "", interval: "" });
-  attribute($("now"), "data-outcome", watch.verdict.verdict);
-  show($("progress"), Number.isFinite(watch.progress));
-  if (Number.isFinite(watch.progress)) { $("progress").value = watch.progress; }
-  text($("time-left"), Number.isFinite(watch.time_left_s) && watch.time_left_s > 0 ? `about ${span(watch.time_left_s)} more` : "");
-  text($("waiting-for"), watch.waiting_for ? `waiting for ${watch.waiting_for}` : "");
+  drawVerdict(watch);
+  const [name, data] = deciding(watch);
+  text($("figure-name"), name);
+  drawFigure(data);
+  text($("interval"), data.interval || "");
+  drawClock(watch, name === LEFT);
   show($("caution"), Boolean(watch.caution));
   text($("caution"), watch.caution || "");
-  drawCoils(watch);
+  drawComing(frame, watch);
+}
+
+function drawVerdict(watch) {
+  const chip = $("verdict-chip");
+  show(chip, watch.verdict.verdict !== "undecided");
+  attribute(chip, "data-outcome", watch.verdict.verdict);
+  text(chip, `${SIGN[watch.verdict.verdict]} · ${watch.verdict.finding}`);
+}
+
+// What decides now: what the watch wants shown, else its headline, else the time that is left.
+function deciding(watch) {
+  const wanted = watch.details && watch.details.shown;
+  if (wanted) { return [words(wanted.name), figure(wanted)]; }
+  const evidence = watch.verdict.evidence[watch.headline];
+  if (evidence) { return [words(watch.headline), figure(evidence)]; }
+  if (watch.time_left_s > 0) { return [LEFT, { value: span(watch.time_left_s), unit: "more", interval: "" }]; }
+  return ["", { value: "", unit: "", interval: "" }];
 }
 
 function drawFigure(data) {
-  const node = $("figure");
-  if (node.dataset.shown === data.value + data.unit) { return; }
-  node.dataset.shown = data.value + data.unit;
-  node.replaceChildren(data.value, " ", el("small", {}, data.unit));
-  text($("interval"), data.interval);
+  redraw($("figure"), data.value + data.unit, () => [...inParts(data.value), " ", el("small", {}, data.unit)]);
+  show($("figure-box"), Boolean(data.value));
 }
 
-function drawCoils(watch) {
-  const coils = watch.verdict.coils;
-  show($("coil-row"), Boolean(coils && coils.length));
-  if (!coils) { return; }
-  const next = watch.details && watch.details.next;
-  $("coils").replaceChildren(...coils.map((coil) => {
-    const at = coil.at_reference || coil.resistance;
-    return el("li", { class: "coil", "data-next": coil.position === next }, el("div", { class: "n" }, `Coil ${coil.position}`),
-      el("div", { class: "ohm" }, at ? `${figure(at).value} Ω` : "…"), el("div", {}, coilSign(coil.finding)));
-  }));
+// Of "19 min 17 s" the numbers are large and the words small.
+function inParts(value) { return value.split(/([a-z]+)/).filter((part) => part.trim()).map((part) => (/[a-z]/.test(part) ? el("small", {}, `${part} `) : part)); }
+
+function drawClock(watch, told) {
+  const known = Number.isFinite(watch.progress);
+  show($("progress"), known);
+  if (known && $("progress").value !== watch.progress) { $("progress").value = watch.progress; }
+  text($("time-left"), watch.time_left_s > 0 && !told ? `about ${span(watch.time_left_s)} more` : "");
+  text($("waiting-for"), watch.waiting_for && !SELF_EVIDENT.includes(watch.waiting_for) ? `waiting for ${watch.waiting_for}` : "");
 }
 
-function coilSign(finding) { return { within: "✓ within", low: "✗ low", high: "✗ high", open: "✗ open", short: "✗ short", missing: "… not yet", unsteady: "? unsteady" }[finding] || `? ${finding}`; }
+function drawComing(frame, watch) {
+  const said = frame.focus || {};
+  const away = chosen && said.watch && said.watch !== chosen;
+  show($("back-to-job"), Boolean(away));
+  if (away) { text($("back-to-job"), `Back to what is at work: ${words(said.watch)}`); }
+  const next = said.watch === watch.watch && said.why !== "at work" && (frame.watches || []).find((each) => each.watch === said.next);
+  text($("coming"), next ? `Next, ${words(next.watch).toLowerCase()}: ${next.sentence}` : "");
+}
 
 export function drawParts(root, frame, again) {
   const current = focus(frame);
+  const said = frame.focus || {};
   const watches = frame.watches || [];
-  const shape = watches.map((each) => `${each.watch}|${each.phase}|${each.verdict.verdict}|${each.verdict.finding}|${current && current.watch}`).join();
-  if (root.dataset.shape === shape) { return; }
-  root.dataset.shape = shape;
-  const held = document.activeElement && document.activeElement.dataset ? document.activeElement.dataset.watch : null;
-  root.replaceChildren(...watches.map((each) => el("li", { class: "part", "aria-current": current && each.watch === current.watch ? "true" : "false" },
-    el("button", { type: "button", "data-watch": each.watch, "aria-pressed": each.watch === chosen, onclick: () => { chosen = chosen === each.watch ? null : each.watch; again(); } },
-      el("div", { class: "what" }, words(each.watch)), el("div", { class: "phase" }, words(each.phase)),
-      el("span", { class: "chip", "data-outcome": each.verdict.verdict }, SIGN[each.verdict.verdict]), " ",
-      el("span", {}, each.verdict.finding === "undecided" ? "" : each.verdict.finding)))));
-  if (held) { const again_ = root.querySelector(`[data-watch="${held}"]`); if (again_) { again_.focus(); } }
+  $("back-to-job").onclick = () => { chosen = null; again(); };
+  show(root.parentElement, watches.length > 0);
+  const shape = watches.map((each) => `${each.watch}|${each.phase}|${each.verdict.verdict}|${each.verdict.finding}`).join() + JSON.stringify(said) + (current && current.watch) + chosen;
+  redraw(root, shape, () => watches.map((each) => {
+    const at = said.why === "at work" && said.watch === each.watch;
+    return el("li", { class: "part", "aria-current": current && each.watch === current.watch ? "true" : "false", "data-outcome": each.verdict.verdict },
+      el("button", { type: "button", "data-key": each.watch, "aria-pressed": String(each.watch === chosen), onclick: () => { chosen = chosen === each.watch ? null : each.watch; again(); } },
+        el("span", { class: "what" }, `${at ? "▶ " : ""}${words(each.watch)}`), el("span", { class: "phase" }, words(each.phase)),
+        el("span", { class: "chip", "data-outcome": each.verdict.verdict }, SIGN[each.verdict.verdict]), " ",
+        el("span", { class: "finding" }, each.verdict.finding === "undecided" ? "" : each.verdict.finding)));
+  }));
 }

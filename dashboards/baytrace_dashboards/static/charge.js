@@ -1,0 +1,58 @@
+// The charge: mass as a bar against the label with its tolerance, then which channels have settled and what still moves.
+import { $, el, redraw, show, text } from "./dom.js";
+import { number, span } from "./format.js";
+import { shown, unitText } from "./bands.js";
+
+const place = (node, from, to, most) => { node.style.left = `${(100 * from) / most}%`; node.style.width = `${(100 * Math.max(to - from, 0)) / most}%`; return node; };
+
+function massBar(mass) {
+  const label = mass.label_g, tolerance = mass.tolerance_g || 0, charged = mass.charged_g, half = mass.uncertainty_g || 0;
+  const most = Math.max(label ? label * 1.2 : 0, charged * 1.1 + half, 50);
+  const bar = el("div", { class: "mass-bar", role: "img", "aria-label": massWords(mass) });
+  if (label) { bar.append(place(el("span", { class: "tolerance" }), Math.max(label - tolerance, 0), label + tolerance, most)); }
+  bar.append(place(el("span", { class: "filled" }), 0, Math.max(charged, 0), most));
+  bar.append(place(el("span", { class: "spread" }), Math.max(charged - half, 0), charged + half, most));
+  if (label) { bar.append(place(el("span", { class: "label-line" }), label, label, most), place(el("span", { class: "label-word" }, `label ${number(label, 1)} g`), label, label, most)); }
+  return bar;
+}
+
+function massWords(mass) {
+  const near = `${number(mass.charged_g, 1)} g in (± ${number(mass.uncertainty_g, 1)} g)`;
+  if (!mass.label_g) { return `${near}. No label charge is set, so it is not judged.`; }
+  const off = mass.charged_g - mass.label_g;
+  const where = off - mass.uncertainty_g > mass.tolerance_g ? "✗ too much" : off + mass.uncertainty_g < -mass.tolerance_g ? (mass.flowing ? `${number(-off, 1)} g to go` : "✗ too little")
+    : Math.abs(off) + mass.uncertainty_g <= mass.tolerance_g ? "✓ on the label" : "? near the edge of the tolerance";
+  return `${near} of ${number(mass.label_g, 1)} g ± ${number(mass.tolerance_g, 1)} g: ${where}`;
+}
+
+function settledCard(entry, channel) {
+  const mean = channel ? `${number(shown(channel, entry.mean), Math.abs(channel.shown_scale) * (channel.uncertainty || 0) / 5)} ${unitText(channel)}` : "";
+  const wait = entry.settled ? "" : entry.expected_s > 0 ? `about ${span(entry.expected_s)} more` : "";
+  return el("li", { class: "settling", "data-settled": String(entry.settled) },
+    el("strong", {}, `${entry.settled ? "✓" : "…"} ${entry.label}`), el("span", {}, mean),
+    el("span", { class: "soft" }, entry.settled ? "settled" : `${stillMoving(entry, channel) || "not watched for long enough"}${wait ? `; ${wait}` : ""}`));
+}
+
+function stillMoving(entry, channel) {
+  if (entry.still_to_come === undefined) { return ""; }
+  const scale = channel ? Math.abs(channel.shown_scale) : 1;
+  return `still moving, up to ${number(entry.still_to_come * scale, entry.still_to_come * scale / 3)} ${channel ? unitText(channel) : ""} to come`;
+}
+
+export function drawCharge(watch, channels) {
+  const details = (watch && watch.details) || {};
+  const settling = details.channels || [];
+  show($("charge-sheet"), Boolean(details.mass) || settling.length > 0);
+  show($("mass-box"), Boolean(details.mass));
+  if (details.mass) {
+    const mass = details.mass;
+    redraw($("mass"), JSON.stringify([mass.charged_g, mass.uncertainty_g, mass.label_g, mass.flowing]), () => [massBar(mass)]);
+    const more = [mass.flowing && mass.rate_g_s > 0.05 ? `going in at ${number(mass.rate_g_s, 0.1)} g/s` : "", mass.touched && mass.touched.length ? `tank touched ${mass.touched.length}×, not counted` : ""].filter(Boolean);
+    text($("mass-words"), [massWords(mass), ...more].join("; "));
+  }
+  const byRole = new Map(channels.map((channel) => [channel.role, channel]));
+  redraw($("settling"), JSON.stringify(settling), () => settling.map((entry) => settledCard(entry, byRole.get(entry.role))));
+  show($("settling"), settling.length > 0);
+  const cycle = details.cycle;
+  text($("cycle-words"), cycle ? `The compressor cycles every ${span(cycle.period_s)}${Number.isFinite(cycle.duty) ? `, on for ${(100 * cycle.duty).toFixed(0)} % of it` : ""}; means of whole cycles are judged.` : "");
+}

@@ -1,0 +1,39 @@
+// Bokeh, loaded once and only when a picture is wanted; the page works without it. Times are drawn as the bench's local time.
+import { el } from "./dom.js";
+
+let ready = null;
+
+export function loadPlots() {
+  if (!ready) {
+    ready = ["bokeh.min.js", "bokeh-api.min.js"].reduce((before, name) => before.then(() => new Promise((done, fail) => {
+      document.head.append(el("script", { src: `/bokeh/${name}`, onload: done, onerror: () => { ready = null; fail(new Error("the chart code could not be loaded")); } }));
+    })), Promise.resolve()).then(() => { window.Bokeh.set_log_level("error"); return window.Bokeh; });
+  }
+  return ready;
+}
+
+export const local = (ms) => ms - new Date(ms).getTimezoneOffset() * 60_000;
+
+export const LOOK = {
+  low_side: ["#0a4fa8", "solid", "solid"], suction_line: ["#0a4fa8", [2, 3], "dotted"], high_side: ["#b3171d", [9, 4], "long dashes"], liquid_line: ["#b3171d", "solid", "solid"],
+  discharge_line: ["#b3171d", [2, 3], "dotted"], vent_air: ["#0d6b39", "solid", "solid"], ambient_air: ["#7a5200", [6, 3], "dashes"], system_temperature: ["#545b66", [2, 3], "dotted"],
+};
+export const lookOf = (role) => LOOK[role] || ["#16181c", "solid", "solid"];
+
+// A sample of a line for the key under a picture.
+export function sample(color, dash) {
+  const line = document.createElementNS("http://www.w3.org/2000/svg", "svg");
+  line.setAttribute("viewBox", "0 0 44 10"); line.setAttribute("width", "44"); line.setAttribute("height", "10"); line.setAttribute("aria-hidden", "true");
+  const drawn = document.createElementNS("http://www.w3.org/2000/svg", "line");
+  for (const [name, value] of Object.entries({ x1: 0, x2: 44, y1: 5, y2: 5, stroke: color, "stroke-width": 3, "stroke-dasharray": Array.isArray(dash) ? dash.join(" ") : "none" })) { drawn.setAttribute(name, value); }
+  line.append(drawn);
+  return line;
+}
+
+export function timePlot(B, options) {
+  const plot = B.Plotting.figure({ x_axis_type: "datetime", output_backend: "canvas", tools: "", toolbar_location: null, background_fill_color: "#fffefb", border_fill_color: "#fffefb", outline_line_color: "#c9c5ba", ...options });
+  const hours = { milliseconds: "%H:%M:%S", seconds: "%H:%M:%S", minsec: "%H:%M:%S", minutes: "%H:%M", hourmin: "%H:%M", hours: "%H:%M", days: "%d %b" };
+  for (const axis of plot.xaxes) { axis.formatter = new B.DatetimeTickFormatter({ ...hours, context: null }); }
+  for (const axis of [...plot.xaxes, ...plot.yaxes]) { axis.major_label_text_font_size = "15px"; axis.axis_label_text_font_size = "15px"; axis.axis_label_text_font_style = "normal"; axis.major_label_text_color = "#16181c"; axis.minor_tick_line_color = null; }
+  return plot;
+}
