@@ -1,19 +1,16 @@
-"""`baytrace` with a fault built in from outside: it dies at one step of a reading's way, stores slowly, or its clock is set.
+"""Faults built into a daemon from outside: it dies at one step of a reading's way, stores slowly, or its clock is set.
 
-Run as a program with the command line of `baytrace`; the faults are read from FAULTS, a JSON object:
+`build_in(faults)` is called in the daemon's own process before it starts. The faults, a JSON object:
 `die_at` (a name in `STEPS`) and `die_after` (how often the step is passed before), `commit_takes_s`, `clock_file` (holds the
 nanoseconds the wall clock is off; read anew on SIGUSR1).
 """
 
-import json
 import os
 import signal
-import sys
 import time
 from pathlib import Path
 
-FAULTS = json.loads(os.environ.get("FAULTS", "{}"))
-_left = {"passes": int(FAULTS.get("die_after", 0))}
+_left = {"passes": 0}
 
 
 def die():
@@ -122,13 +119,11 @@ def set_clock(file):
     SystemClock.wall_ns = lambda _: time.time_ns() + off["ns"]
 
 
-if __name__ == "__main__":
-    if "die_at" in FAULTS:
-        STEPS[FAULTS["die_at"]]()
-    if "commit_takes_s" in FAULTS:
-        store_slowly(float(FAULTS["commit_takes_s"]))
-    if "clock_file" in FAULTS:
-        set_clock(Path(FAULTS["clock_file"]))
-    from baytrace.cli import main
-
-    sys.exit(main())
+def build_in(faults):
+    if "die_at" in faults:
+        _left["passes"] = int(faults.get("die_after", 0))
+        STEPS[faults["die_at"]]()
+    if "commit_takes_s" in faults:
+        store_slowly(float(faults["commit_takes_s"]))
+    if "clock_file" in faults:
+        set_clock(Path(faults["clock_file"]))

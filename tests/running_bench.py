@@ -68,8 +68,8 @@ class RunningBench:
     def said(self):
         return (self.folder / "daemon.log").read_text(errors="replace")[-4000:]
 
-    def get(self, path):
-        with urllib.request.urlopen(self.url + path, timeout=10) as answer:
+    def get(self, path, within_s=10.0):
+        with urllib.request.urlopen(self.url + path, timeout=within_s) as answer:
             return json.loads(answer.read())
 
     def post(self, path, body):
@@ -103,13 +103,13 @@ class RunningBench:
         self.process.wait()
         self.log.close()
 
-    def stop(self):
+    def stop(self, within_s=15.0):
         """End in order; the exit code."""
         if self.process is None:
             return None
         if self.process.poll() is None:
             self.process.terminate()
-        code = self.process.wait(15)
+        code = self.process.wait(within_s)
         self.log.close()
         self.process = None
         return code

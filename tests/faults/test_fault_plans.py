@@ -1,5 +1,6 @@
 """Every fault plan in `plans/`, played against a real daemon on a real broker and a real pseudo-terminal."""
 
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,13 @@ PLANS = sorted((Path(__file__).parent / "plans").glob("*.toml"))
 pytestmark = pytest.mark.server
 
 
-@pytest.mark.parametrize("file", PLANS, ids=lambda file: file.stem)
-def test_plan(tmp_path, file):
+def case(file):
+    """A plan as a test of its own; one that says `slow = true` is marked so."""
+    slow = tomllib.loads(file.read_text(encoding="utf-8")).get("slow", False)
+    return pytest.param(file, id=file.stem, marks=[pytest.mark.slow] if slow else [])
+
+
+@pytest.mark.parametrize("file", [case(file) for file in PLANS])
+def test_plan(nursery, tmp_path, file):
     """The plan's own promise, and what holds after every plan: nothing lost, nothing twice, every gap named, the chain whole."""
-    play(tmp_path, file)
+    play(nursery, tmp_path, file)
