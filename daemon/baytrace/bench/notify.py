@@ -1,10 +1,16 @@
-"""Tells systemd that the bench is ready and alive (sd_notify(3), its datagram protocol); nothing happens without systemd."""
+"""Tells systemd that the bench is ready and alive (sd_notify(3), its datagram protocol); nothing happens without systemd.
+
+Telling never waits and never fails: the data path calls it, and a deaf systemd must not hold a reading up.
+"""
 
 from __future__ import annotations
 
+import logging
 import os
 import socket
 import time
+
+log = logging.getLogger(__name__)
 
 
 class Notifier:
@@ -16,9 +22,14 @@ class Notifier:
         self._last = 0.0
 
     def _send(self, text: str) -> None:
-        if self._address:
+        if not self._address:
+            return
+        try:
             with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as out:
+                out.setblocking(False)
                 out.sendto(text.encode("ascii"), self._address)
+        except OSError as error:
+            log.debug("systemd was not told %s: %s", text, error)
 
     def ready(self) -> None:
         self._send("READY=1")

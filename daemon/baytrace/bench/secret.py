@@ -2,11 +2,23 @@
 
 from __future__ import annotations
 
+import json
 import os
 import stat
 from pathlib import Path
 
 from baytrace.measure.faults import BadInput
+
+SHORTEST_HIDDEN = 6
+"""A shorter secret is also an everyday word, and hiding it would spoil what is said."""
+_read: set[str] = set()
+
+
+def hidden(text: str) -> str:
+    """The text without any secret this process has read."""
+    for secret in _read:
+        text = text.replace(secret, "...")
+    return text
 
 
 def require_private(file: Path, where: str) -> None:
@@ -17,15 +29,20 @@ def require_private(file: Path, where: str) -> None:
 
 def read_secret(env: str, file: Path | None, where: str) -> str | None:
     """The secret, or None when neither is named. Raises BadInput when it is named and cannot be had safely."""
-    if env:
-        value = os.environ.get(env)
-        if not value:
-            raise BadInput(
-                f"environment variable {env} is not set", where=where, right="set it before starting the bench"
-            )
-        return value
-    if file is None:
-        return None
+    value = _from_environment(env, where) if env else _from_file(file, where) if file is not None else None
+    if value is not None and len(value) >= SHORTEST_HIDDEN:
+        _read.update((value, json.dumps(value)[1:-1]))
+    return value
+
+
+def _from_environment(env: str, where: str) -> str:
+    value = os.environ.get(env)
+    if not value:
+        raise BadInput(f"environment variable {env} is not set", where=where, right="set it before starting the bench")
+    return value
+
+
+def _from_file(file: Path, where: str) -> str:
     try:
         require_private(file, where)
         value = file.read_text(encoding="utf-8").strip()

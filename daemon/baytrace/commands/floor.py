@@ -3,54 +3,96 @@
 from __future__ import annotations
 
 import asyncio
-import logging
 from pathlib import Path
 from typing import Annotated
 
 import typer
+from pydantic import ValidationError
 
+from baytrace.bench.config import MqttSection
+from baytrace.bench.secret import read_secret
 from baytrace.bench.signals import stop_on_signals
+from baytrace.commands._logs import Log, LogForm, start_logging
 from baytrace.commands._output import people
 from baytrace.measure.faults import BadInput
-from baytrace.web.app import listening, tokens_for
+from baytrace.web.app import Tls, checked_tls, listening, tokens_for
 from baytrace.web.floor import Floor, floor_app
 
 
-def broker_address(text: str) -> tuple[str, int]:
-    """`HOST` or `HOST:PORT`. Raises BadInput."""
-    host, _, port = text.rpartition(":") if ":" in text else (text, "", "1883")
-    if not host or not port.isdigit() or not 0 < int(port) < 65536:
-        raise BadInput(f"{text!r} is no broker", where="--broker", right="write HOST:PORT, such as 127.0.0.1:1883")
-    return host, int(port)
+def broker_section(
+    text: str, username: str, password_env: str, password_file: Path | None, ca: Path | None
+) -> MqttSection:
+    """The broker, from `HOST`, `HOST:PORT` or an `mqtts://` address. Raises BadInput."""
+    url = text if "://" in text else f"mqtt://{text}"
+    file, authority = str(password_file or ""), str(ca or "")
+    try:
+        section = MqttSection(url=url, username=username, password_env=password_env, password_file=file, ca=authority)
+    except ValidationError:
+        section = None
+    port = url.rpartition("//")[2].rpartition(":")[2] if ":" in url.rpartition("//")[2] else "1883"
+    if section is None or not (port.isascii() and port.isdigit() and 0 < int(port) < 65536):
+        raise BadInput(
+            "the broker's address cannot be used", where="--broker", right="write HOST:PORT or mqtts://HOST:PORT"
+        )
+    return section
 
 
-async def show_floor(broker: tuple[str, int], host: str, port: int, tokens: Path) -> None:
+async def show_floor(broker: MqttSection, host: str, port: int, tokens: Path, tls: Tls | None, public: str) -> None:
     stop, floor = asyncio.Event(), Floor()
     stop_on_signals(stop)
-    app = floor_app(floor, tokens_for(host, tokens))
-    listening_to = asyncio.create_task(floor.listen(*broker), name="floor")
+    password = read_secret(
+        broker.password_env, Path(broker.password_file) if broker.password_file else None, "--broker"
+    )
+    app = floor_app(floor, tokens_for(host, tokens, public))
+    following = asyncio.create_task(floor.listen(broker, password), name="floor")
+    following.add_done_callback(lambda _: stop.set())
     try:
-        async with listening(app, host, port) as address:
-            people().print(f"the floor is at {address}/", soft_wrap=True)
+        async with listening(app, host, port, tls, proxied=bool(public)) as address:
+            people().print(f"the floor is at {public or address}/", soft_wrap=True)
             await stop.wait()
             floor.stopping.set()
     finally:
-        listening_to.cancel()
-        await asyncio.gather(listening_to, return_exceptions=True)
+        following.cancel()
+        ended = await asyncio.gather(following, return_exceptions=True)
+    if isinstance(ended[0], Exception):
+        raise ended[0]
 
 
 def register(app: typer.Typer) -> None:
     @app.command()
     def floor(
         broker: Annotated[
-            str, typer.Option("--broker", help="HOST:PORT of the broker the benches publish to.")
+            str, typer.Option("--broker", help="HOST:PORT or mqtts://HOST:PORT of the broker the benches publish to.")
         ] = "127.0.0.1:1883",
+        username: Annotated[str, typer.Option("--username", help="User name at the broker.")] = "",
+        password_env: Annotated[
+            str, typer.Option("--password-env", help="Environment variable that holds the broker's password.")
+        ] = "",
+        password_file: Annotated[
+            Path | None, typer.Option("--password-file", help="File (mode 0600) that holds the broker's password.")
+        ] = None,
+        ca: Annotated[Path | None, typer.Option("--ca", help="Certificate authority file for mqtts.")] = None,
         host: Annotated[
             str, typer.Option("--host", help="Address to listen on; any but loopback needs tokens.")
         ] = "127.0.0.1",
         port: Annotated[int, typer.Option("--port", help="Port of the page.")] = 8320,
         tokens: Annotated[Path, typer.Option("--tokens", help="File of hashed tokens.")] = Path("tokens.json"),
+        certificate: Annotated[
+            Path | None, typer.Option("--certificate", help="TLS certificate chain (PEM file).")
+        ] = None,
+        private_key: Annotated[
+            Path | None, typer.Option("--private-key", help="TLS private key (PEM file, mode 0600).")
+        ] = None,
+        public: Annotated[
+            str, typer.Option("--public", help="Address under which a reverse proxy shows the floor; needs tokens.")
+        ] = "",
+        form: Log = LogForm.HUMAN,
     ) -> None:
-        """One page for every bench of a shop, from their states on the broker."""
-        logging.basicConfig(level=logging.WARNING, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
-        asyncio.run(show_floor(broker_address(broker), host, port, tokens))
+        """One page for every bench of a shop, from their retained states on the broker; it keeps nothing itself.
+
+        Any number of floors may run. Make its tokens with `baytrace token make --tokens FILE`.
+        """
+        start_logging(form)
+        tls = checked_tls(certificate, private_key or certificate) if certificate else None
+        section = broker_section(broker, username, password_env, password_file, ca)
+        asyncio.run(show_floor(section, host, port, tokens, tls, public))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import logging
 import os
 import signal
 import tempfile
@@ -14,6 +13,7 @@ import typer
 
 from baytrace.bench.config import BenchConfig, ForwardSection, load_config
 from baytrace.bench.secret import read_secret
+from baytrace.commands._logs import inherited_form, start_logging
 from baytrace.commands._output import Json, people, print_json, table_console
 from baytrace.forward.cursor import CursorFile
 from baytrace.forward.forwarder import Forwarder
@@ -59,7 +59,7 @@ def register(app: typer.Typer) -> None:
         with_parent: Annotated[bool, typer.Option("--with-parent", hidden=True)] = False,
     ) -> None:
         """Forward until stopped. The daemon runs this by itself where bench.toml has a [forward] table."""
-        logging.basicConfig(level=logging.WARNING, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+        start_logging(inherited_form())
         ready = load_config(config)
         server = _server(ready)
         directory = ready.path(ready.bench.journal)

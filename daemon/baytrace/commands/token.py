@@ -12,9 +12,14 @@ from baytrace.commands._output import Json, people, print_json, table_console
 from baytrace.web.tokens import AccessRole, TokenFile
 
 Config = Annotated[Path, typer.Option("--config", help="The bench.toml whose web.tokens file is meant.")]
+Tokens = Annotated[
+    Path | None, typer.Option("--tokens", help="The file itself, where no bench.toml names it (a floor's).")
+]
 
 
-def _file(config: Path) -> TokenFile:
+def _file(config: Path, tokens: Path | None) -> TokenFile:
+    if tokens is not None:
+        return TokenFile(tokens)
     ready = load_config(config)
     return TokenFile(ready.path(ready.web.tokens))
 
@@ -30,15 +35,19 @@ def register(app: typer.Typer) -> None:
             AccessRole, typer.Option("--role", help="view reads, bench works the bench, quality signs off.")
         ],
         config: Config = Path("bench.toml"),
+        tokens: Tokens = None,
     ) -> None:
         """Make a token. It is printed once and kept only as a hash."""
-        print(_file(config).make(name, role))
+        print(_file(config, tokens).make(name, role))
         people().print("Keep it now: it cannot be shown again. Send it as: Authorization: Bearer TOKEN")
 
     @token.command("list")
-    def list_tokens(config: Config = Path("bench.toml"), as_json: Json = False) -> None:
+    def list_tokens(config: Config = Path("bench.toml"), tokens: Tokens = None, as_json: Json = False) -> None:
         """List tokens by name, role and day."""
-        rows = [{"name": name, "role": row["role"], "made": row["made"]} for name, row in _file(config).rows().items()]
+        rows = [
+            {"name": name, "role": row["role"], "made": row["made"]}
+            for name, row in _file(config, tokens).rows().items()
+        ]
         if as_json:
             print_json({"tokens": rows})
         for row in rows if not as_json else []:
@@ -46,7 +55,9 @@ def register(app: typer.Typer) -> None:
 
     @token.command()
     def revoke(
-        name: Annotated[str, typer.Argument(help="The token's name.")], config: Config = Path("bench.toml")
+        name: Annotated[str, typer.Argument(help="The token's name.")],
+        config: Config = Path("bench.toml"),
+        tokens: Tokens = None,
     ) -> None:
         """Make a token worthless at once."""
-        _file(config).revoke(name)
+        _file(config, tokens).revoke(name)
