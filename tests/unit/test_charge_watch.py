@@ -10,7 +10,7 @@ from baytrace.measure.reading import Mark, Reading
 from baytrace.measure.roles import Role
 from baytrace.measure.verdict import Outcome
 from baytrace.watches.watch import View, build
-from charge_bench import NS, START, assumed_sea_level, fed, items, relaxing, weighed
+from charge_bench import NS, START, assumed_sea_level, fed, items, relaxing, view, weighed
 
 TIMES = np.arange(0.0, 900.0, 1.0)
 LOW_SETTLES_S = 40.0 * float(np.log(48.0 / (0.01 * (35.0 + 14.7))))  # 83 to 35 psi, 1 % of the absolute pressure
@@ -166,7 +166,7 @@ def test_a_channel_that_fell_silent_is_not_settled():
     assert any("liquid line: no reading" in reason for reason in verdict.reasons)
 
 
-@pytest.mark.parametrize("role", [Role.SUCTION_LINE, Role.LIQUID_LINE, Role.VENT_AIR, Role.AMBIENT_AIR, Role.TANK_MASS])
+@pytest.mark.parametrize("role", [Role.SUCTION_LINE, Role.LIQUID_LINE, Role.VENT_AIR, Role.AMBIENT_AIR])
 def test_a_missing_column_only_leaves_its_figures_out(role):
     """What could not be had is left out, never zero; the rest is judged."""
     columns = relaxing(TIMES, 240.0)
@@ -175,8 +175,22 @@ def test_a_missing_column_only_leaves_its_figures_out(role):
     verdict = fed("charge", items(TIMES, columns, MARKS), {"label_g": 600.0}).verdict()
     assert (verdict.outcome, verdict.finding) == (Outcome.PASS, "settled")
     gone = {"suction_line": "superheat", "liquid_line": "subcooling", "vent_air": "vent_temperature",
-            "ambient_air": "vent_depression", "tank_mass": "charged_mass"}  # fmt: skip
+            "ambient_air": "vent_depression"}  # fmt: skip
     assert gone[str(role)] not in verdict.evidence
+
+
+@pytest.mark.parametrize(("has_scale", "outcome"), [(True, Outcome.UNDECIDED), (False, Outcome.PASS)])
+def test_a_scale_that_saw_nothing_does_not_pass_a_label(has_scale, outcome):
+    """With a scale and a label the charge must have been seen; a bench without a scale says that the mass is not judged."""
+    bench = view()
+    channels = {name: row for name, row in bench.channels.items() if has_scale or row.role is not Role.TANK_MASS}
+    watch = build("charge", {"refrigerant": "R134a", "label_g": 600.0}, View(channels))
+    for thing in items(TIMES, relaxing(TIMES, 240.0), MARKS):
+        (watch.mark if isinstance(thing, Mark) else watch.reading)(thing)
+    verdict = watch.verdict()
+    assert verdict.outcome is outcome
+    assert "charged_mass" not in verdict.evidence
+    assert any("charge" in reason and "label" in reason for reason in verdict.reasons)
 
 
 @pytest.mark.parametrize(

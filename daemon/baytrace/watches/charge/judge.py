@@ -41,6 +41,12 @@ def judge_mass(mass: Charged | None, settings: ChargeSettings) -> Judgement | No
     return Judgement(outcome, text, finding)
 
 
+def unweighed(label_g: float) -> Judgement:
+    """A label and a scale, but no charge seen on it: what is in the loop stays unknown."""
+    text = f"the scale saw no charge go in, so nothing shows that the label's {label_g:.0f} g are in the loop"
+    return Judgement(Outcome.UNDECIDED, text)
+
+
 def judge_signs(loop: Loop) -> Judgement | None:
     """Without a weighed charge: superheat and subcooling together, where they say too little or too much for certain."""
     superheat, subcooling = loop.get("superheat"), loop.get("subcooling")

@@ -16,7 +16,15 @@ from baytrace.physics.air import table_value
 from baytrace.physics.cycle import cycle
 from baytrace.physics.fluid_names import resolve
 from baytrace.watches.bands import band
-from baytrace.watches.charge.judge import Judgement, judge_limits, judge_mass, judge_signs, mass_figures, overall
+from baytrace.watches.charge.judge import (
+    Judgement,
+    judge_limits,
+    judge_mass,
+    judge_signs,
+    mass_figures,
+    overall,
+    unweighed,
+)
 from baytrace.watches.charge.mass import Charged, charged
 from baytrace.watches.charge.settings import ChargeSettings
 from baytrace.watches.limits_table import limit
@@ -45,6 +53,7 @@ class ChargeWatch:
         self._fluid = resolve(settings.refrigerant)
         table_value(settings.vent_table, 25.0, 0.5)
         self._follower = RunningFollower(settings.bands(), view)
+        self._has_scale = any(channel.role is Role.TANK_MASS for channel in view.channels.values())
         self._tank: Series | None = None
         self._start: float | None = None
         self._end: float | None = None
@@ -125,12 +134,14 @@ class ChargeWatch:
         asked = [weighed] if weighed is not None else []
         signs = judge_signs(loop) if weighed is None else None
         asked += [signs] if signs is not None else []
+        if not asked and self._has_scale and self._settings.label_g is not None:
+            asked.append(unweighed(self._settings.label_g))
         limits = judge_limits(loop, self._settings)
         return _concluded([*asked, *limits], settled_sentence(running))
 
     def _remarks(self, mass: Charged | None) -> list[str]:
         said = []
-        if mass is None and self._settings.label_g is not None:
+        if mass is None and self._settings.label_g is not None and not self._has_scale:
             said.append("no weighed charge was seen, so the mass is not judged against the label")
         if mass is not None and self._settings.label_g is None:
             said.append("no label charge is set, so the mass is shown and not judged")
