@@ -11,13 +11,14 @@ import asyncio
 import json
 import logging
 import random
+import socket
 import ssl
 from typing import Any
 from urllib.parse import urlsplit
 
 import aiomqtt
 
-from baytrace.bench.config import MqttSection
+from baytrace.bench.config import BenchConfig, MqttSection, WebSection
 from baytrace.bench.daemon import Bench
 from baytrace.bench.outbox_courier import Courier
 from baytrace.bench.outbox_rules import Answer, Letter, Outcome
@@ -55,22 +56,6 @@ class Outlet:
             return Answer(Outcome.BUSY if client is self._client else Outcome.AWAY, f"broker: {error}")
         return Answer(Outcome.TAKEN)
 
-    def _new_client(self) -> aiomqtt.Client:
-        section = self._section
-        address = urlsplit(section.url)
-        tls = ssl.create_default_context(cafile=section.ca or None) if address.scheme == "mqtts" else None
-        secret_file = self._bench.config.path(section.password_file) if section.password_file else None
-        return aiomqtt.Client(
-            hostname=address.hostname or "localhost",
-            port=address.port or (8883 if tls else 1883),
-            username=section.username or None,
-            password=read_secret(section.password_env, secret_file, "mqtt"),
-            identifier=f"baytrace-{self._bench.name}-outlet",
-            will=aiomqtt.Will(f"{self._base}/state", "offline", qos=1, retain=True),
-            tls_context=tls,
-            keepalive=15,
-        )
-
     async def run(self) -> None:
         """Publish until cancelled; says `offline` itself when ended in order."""
         async with asyncio.TaskGroup() as group:
@@ -81,7 +66,8 @@ class Outlet:
         attempt = 0
         while True:
             try:
-                async with self._new_client() as client:
+                will = aiomqtt.Will(f"{self._base}/state", "offline", qos=1, retain=True)
+                async with broker_client(self._bench.config, self._section, "outlet", will) as client:
                     self._client, attempt = client, 0
                     self.courier.reopened()
                     await client.subscribe(f"{self._base}/mark", qos=1)
@@ -138,7 +124,6 @@ class Outlet:
             }
             for status in bench.live.watches
         ]
-        web = bench.config.web
         return {
             "state": "online",
             "bench": bench.name,
@@ -149,8 +134,36 @@ class Outlet:
             "watches": watches,
             "alarms": bench.live.alarms,
             "stale": [name for name, channel in bench.live.channels.items() if channel.stale],
-            "url": f"http://{web.host}:{web.port}/",
+            "url": page_address(bench.config.web),
         }
+
+
+def broker_client(
+    config: BenchConfig, section: MqttSection, part: str, will: aiomqtt.Will | None = None
+) -> aiomqtt.Client:
+    """A client of the bench's broker; `part` tells one client of a bench from another. Raises BadInput for its secret."""
+    address = urlsplit(section.url)
+    tls = ssl.create_default_context(cafile=section.ca or None) if address.scheme == "mqtts" else None
+    secret_file = config.path(section.password_file) if section.password_file else None
+    return aiomqtt.Client(
+        hostname=address.hostname or "localhost",
+        port=address.port or (8883 if tls else 1883),
+        username=section.username or None,
+        password=read_secret(section.password_env, secret_file, "mqtt"),
+        identifier=f"baytrace-{config.bench.name}-{part}",
+        will=will,
+        tls_context=tls,
+        keepalive=15,
+    )
+
+
+def page_address(web: WebSection) -> str:
+    """Where others find the bench's page: as a proxy shows it, else by the address listened on, or this machine's name."""
+    if web.public:
+        return f"{web.public}/"
+    host = socket.gethostname() if web.host in ("0.0.0.0", "::") else web.host  # noqa: S104 - compared, not bound
+    shown = f"[{host}]" if ":" in host else host
+    return f"{'https' if web.certificate else 'http'}://{shown}:{web.port}/"
 
 
 def _mark(payload: bytes) -> tuple[str, str]:
