@@ -1,5 +1,6 @@
 // The bench page: every frame of the stream is the newest whole state; each module draws its own part of it.
 import { $, attribute, el, redraw, show, text } from "./dom.js";
+import { keepDrafts } from "./drafts.js";
 import { follow, get } from "./live.js";
 import { clock, span } from "./format.js";
 import { drawChannels, drawDue } from "./channels.js";
@@ -53,6 +54,7 @@ function link(state, seconds) {
   }
 }
 
+keepDrafts();
 installAlarms();
 installSound();
 installWork();

@@ -1,5 +1,6 @@
 // One session's page: outcome, evidence, pictures, story, ledger, steps, sign-off, downloads.
 import { $, el, text } from "./dom.js";
+import { keepDrafts } from "./drafts.js";
 import { day, clock, figure, span, words, SIGN } from "./format.js";
 import { get, post } from "./live.js";
 import { drawPictures } from "./pictures.js";
@@ -43,9 +44,14 @@ function steps(record) {
 
 function who() { return localStorage.getItem("who") || ""; }
 
-async function send(what, body) {
+// `field` is emptied once what stood in it is recorded
+async function send(what, body, field) {
   text($("page-error"), "");
-  try { await post(`${api}/${what}`, body); await load(); } catch (error) { text($("page-error"), error.message); $("page-error").scrollIntoView(); }
+  try {
+    await post(`${api}/${what}`, body);
+    if (field) { field.value = ""; }
+    await load();
+  } catch (error) { text($("page-error"), error.message); $("page-error").scrollIntoView(); }
 }
 
 function sheet(record) {
@@ -77,8 +83,9 @@ async function load() {
   return record;
 }
 
-$("entry-form").addEventListener("submit", (event) => { event.preventDefault(); const option = $("e-entry").selectedOptions[0]; send("ledger", { entry: option.value, value: Number($("e-value").value.replace(",", ".")), unit: option.dataset.unit, who: who() }); $("e-value").value = ""; });
-$("note-form").addEventListener("submit", (event) => { event.preventDefault(); send("notes", { text: $("n-text").value, who: who() }); $("n-text").value = ""; });
-$("sign-form").addEventListener("submit", (event) => { event.preventDefault(); localStorage.setItem("who", $("s-who").value); send("sign-off", { who: $("s-who").value, comment: $("s-comment").value }); });
+$("entry-form").addEventListener("submit", (event) => { event.preventDefault(); const option = $("e-entry").selectedOptions[0]; send("ledger", { entry: option.value, value: Number($("e-value").value.replace(",", ".")), unit: option.dataset.unit, who: who() }, $("e-value")); });
+$("note-form").addEventListener("submit", (event) => { event.preventDefault(); send("notes", { text: $("n-text").value, who: who() }, $("n-text")); });
+$("sign-form").addEventListener("submit", (event) => { event.preventDefault(); localStorage.setItem("who", $("s-who").value); send("sign-off", { who: $("s-who").value, comment: $("s-comment").value }, $("s-comment")); });
+keepDrafts();
 $("s-who").value = who();
 load().then((record) => drawPictures($("pictures"), api, record)).catch((error) => text($("page-error"), error.message));
