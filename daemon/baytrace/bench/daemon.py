@@ -9,7 +9,6 @@ import asyncio
 import contextlib
 import logging
 import os
-from collections import deque
 from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from typing import Any
 
@@ -135,8 +134,7 @@ class Bench:
         head = self.journal.head()
         if head is None:
             return "first", 0
-        ends = deque(self.journal.events(kinds=(Kind.BENCH_STARTED, Kind.BENCH_STOPPED)), maxlen=1)
-        last = ends[0] if ends else None
+        last = self.journal.last_event((Kind.BENCH_STARTED, Kind.BENCH_STOPPED))
         return ("clean" if last is not None and last.kind == Kind.BENCH_STOPPED else "unclean"), head.wall_ns
 
     def _adopt(self, interpreter: Interpreter) -> None:

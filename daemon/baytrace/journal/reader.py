@@ -15,6 +15,7 @@ from typing import Any, NamedTuple, Self
 
 import apsw
 import numpy as np
+from numpy.typing import NDArray
 
 from baytrace.journal import schema, sealing
 from baytrace.journal.chain import GENESIS, digest_of, event_from_line
@@ -121,13 +122,31 @@ class JournalReader:
         last, numbers, lines = 0, np.zeros(0, np.int64), list[bytes]()
         for seq in seqs:
             if seq > last:
-                page = next(self._pages(seq - 1, seq), None)
-                if page is not None:
-                    last, numbers, lines = page.stretch.last, page.stretch.event_seqs(), page.stretch.lines
+                last, numbers, lines = self._lines_at(seq)
             place = int(np.searchsorted(numbers, seq))
             if place >= len(numbers) or numbers[place] != seq:
                 raise BadInput(f"the journal holds no event {seq}")
             yield event_from_line(lines[place], seq)
+
+    def _lines_at(self, seq: int) -> tuple[int, NDArray[np.int64], list[bytes]]:
+        """The last number of the page that holds `seq`, and the numbers and lines of its events. Readings stay packed."""
+        with self._reading() as db:
+            row = db.execute(
+                "SELECT last, first, heads, lines FROM blocks WHERE last >= ? ORDER BY last LIMIT 1", (seq,)
+            ).fetchone()
+            page = None if row else self._staged(db, seq - 1)
+        if row:
+            last, first, heads, lines = row
+            return int(last), *sealing.lines_of(first, heads, lines)
+        if page is None:
+            return seq, np.zeros(0, np.int64), []
+        return page.stretch.last, page.stretch.event_seqs(), page.stretch.lines
+
+    def last_event(self, kinds: Sequence[str], session: str = "") -> Event | None:
+        """The newest event of these kinds (of the session, when named); None when there is none."""
+        with self._reading() as db:
+            seqs = _event_seqs(db, kinds, session, 0, most=1, newest=True)
+        return next(self._events_at(seqs), None)
 
     def links(self, first_commit: int = 1, last_commit: int | None = None) -> Iterator[Link]:
         """Links of sealed commits are worked out again from their payloads."""
@@ -341,7 +360,9 @@ def _chosen(stretch: Stretch, versions: Sequence[int], start_ns: int, end_ns: in
         yield Chunk(seq[chosen], columns.take(chosen), stretch.boot, [])
 
 
-def _event_seqs(db: apsw.Connection, kinds: Sequence[str], session: str, after: int, most: int = 20_000) -> list[int]:
+def _event_seqs(
+    db: apsw.Connection, kinds: Sequence[str], session: str, after: int, most: int = 20_000, *, newest: bool = False
+) -> list[int]:
     def ids(texts: Sequence[str]) -> list[int]:
         marks = ",".join("?" * len(texts))
         query = f"SELECT id FROM names WHERE text IN ({marks})"  # noqa: S608 - question marks only
@@ -353,5 +374,5 @@ def _event_seqs(db: apsw.Connection, kinds: Sequence[str], session: str, after: 
     if session:
         found = ids([session])
         where += f" AND session IN ({','.join(map(str, found))})"
-    query = f"SELECT seq FROM events WHERE {where} ORDER BY seq LIMIT ?"  # noqa: S608 - numbers from this file only
+    query = f"SELECT seq FROM events WHERE {where} ORDER BY seq{' DESC' if newest else ''} LIMIT ?"  # noqa: S608 - numbers from this file only
     return [row[0] for row in db.execute(query, (after, most))]

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from baytrace.journal.chain import Columns
 from baytrace.journal.compact import Source, decode_floats, decode_ints, encode_floats, encode_ints, expand, squeeze
-from baytrace.journal.stretch import Ints, Stretch
+from baytrace.journal.stretch import Ints, Stretch, numbered
 from baytrace.measure.faults import VerificationFailed
 
 _LAST = struct.Struct("<IIq")
@@ -63,6 +63,24 @@ def unseal(commit: int, first: int, boot: str, sealed: Sealed) -> Stretch:
     if heads_of(sealed.heads) != (int(readings[-1]), int(events[-1]), int(wall_ns[-1])):
         raise VerificationFailed(f"the sealed block of commit {commit} says two things of its last commit")
     return Stretch(commit, first, boot, readings, events, wall_ns, columns, lines)
+
+
+def lines_of(first: int, heads: bytes, lines: bytes) -> tuple[Ints, list[bytes]]:
+    """The numbers and lines of a block's events, its readings left alone (and the sum over all parts unchecked).
+
+    Raises VerificationFailed when the parts make no sense.
+    """
+    try:
+        readings, events, _ = _counts(heads)
+        source = Source(lines)
+        text = expand(source, source.unpack(_SIZE)[0])
+        found = text.split(b"\n") if events.any() else []
+        if not source.done() or int(events.sum()) != len(found):
+            raise ValueError("the counts of a block do not agree")  # noqa: TRY301 - the answer is the same
+    except (ValueError, struct.error, IndexError, MemoryError, OverflowError) as error:
+        raise VerificationFailed(f"the sealed block at number {first} is damaged ({error})") from None
+    firsts = first + np.cumsum(readings + events) - (readings + events)
+    return numbered(firsts + readings, events), found
 
 
 def _summed(sealed: Sealed) -> Sealed:

@@ -59,10 +59,10 @@ class Stretch(NamedTuple):
         return firsts
 
     def reading_seqs(self) -> Ints:
-        return _numbered(self.firsts(), self.readings)
+        return numbered(self.firsts(), self.readings)
 
     def event_seqs(self) -> Ints:
-        return _numbered(self.firsts() + self.readings, self.events)
+        return numbered(self.firsts() + self.readings, self.events)
 
     def payloads(self) -> list[bytes]:
         """Each commit's canonical payload, rebuilt."""
@@ -95,7 +95,8 @@ class Chunk(NamedTuple):
     events: list[Event]
 
 
-def _numbered(firsts: Ints, counts: Ints) -> Ints:
+def numbered(firsts: Ints, counts: Ints) -> Ints:
+    """`counts[i]` numbers from `firsts[i]` on, for each i."""
     total = int(counts.sum())
     within = np.arange(total, dtype=np.int64) - np.repeat(np.cumsum(counts) - counts, counts)
     return np.repeat(firsts, counts) + within

@@ -29,9 +29,16 @@ class Quality(IntFlag):
     @property
     def usable(self) -> bool:
         """Whether the number means the quantity. OPEN_CIRCUIT readings carry inf and are usable as 'open'."""
-        return not self & (Quality.NOT_A_NUMBER | Quality.UNDER_RANGE) and not (
-            self & Quality.OVER_RANGE and not self & Quality.OPEN_CIRCUIT
-        )
+        return usable(int(self))
+
+
+_NEVER = int(Quality.NOT_A_NUMBER | Quality.UNDER_RANGE)
+_OVER, _OPEN = int(Quality.OVER_RANGE), int(Quality.OPEN_CIRCUIT)
+
+
+def usable(quality: int) -> bool:
+    """`Quality.usable` of plain bits: making a flag of each reading costs more than the rest of following it."""
+    return not quality or (not quality & _NEVER and not (quality & _OVER and not quality & _OPEN))
 
 
 class Raw(NamedTuple):

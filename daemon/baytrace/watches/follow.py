@@ -14,7 +14,7 @@ from typing import Any
 from baytrace.measure.channel import Channel
 from baytrace.measure.faults import BadInput
 from baytrace.measure.instant import NS
-from baytrace.measure.reading import Mark, Quality, Reading
+from baytrace.measure.reading import Mark, Reading, usable
 from baytrace.measure.verdict import Status, Verdict
 from baytrace.watches.trust import gate
 from baytrace.watches.watch import View, build
@@ -38,7 +38,7 @@ class Follower:
         if isinstance(item, Mark):
             self._watch.mark(item)
         elif item.role in self._roles:
-            if item.channel not in self._heard and Quality(item.quality).usable:
+            if item.channel not in self._heard and usable(item.quality):
                 self._heard.add(item.channel)
             self._last_ns = item.time_ns
             self._watch.reading(item)
@@ -46,6 +46,24 @@ class Follower:
     def advance(self, time_ns: int) -> None:
         """Time passed without a reading."""
         self._watch.advance(time_ns)
+
+    def wants(self, role: str) -> bool:
+        return role in self._roles
+
+    def play(self, items: Iterable[Reading | Mark | int]) -> None:
+        """As `item` for readings and marks and `advance` for a number (UTC ns), many at a time."""
+        roles, heard, take = self._roles, self._heard, self._watch.reading
+        for item in items:
+            if isinstance(item, Reading):
+                if item.role in roles:
+                    if item.channel not in heard and usable(item.quality):
+                        heard.add(item.channel)
+                    self._last_ns = item.time_ns
+                    take(item)
+            elif isinstance(item, int):
+                self._watch.advance(item)
+            else:
+                self._watch.mark(item)
 
     def status(self) -> Status:
         return self._watch.status()
@@ -89,6 +107,18 @@ class Followers:
         for name, follower in tuple(self._going.items()):
             try:
                 follower.advance(time_ns)
+            except Exception as error:  # noqa: BLE001 - as in `item`
+                self._set_aside(name, error)
+
+    def wants(self, role: str) -> bool:
+        """Whether any watch that goes on hears this role."""
+        return any(follower.wants(role) for follower in self._going.values())
+
+    def play(self, items: Sequence[Reading | Mark | int]) -> None:
+        """As `item` and `advance` (for a number), many at a time. Watches know nothing of each other, so one after the other."""
+        for name, follower in tuple(self._going.items()):
+            try:
+                follower.play(items)
             except Exception as error:  # noqa: BLE001 - as in `item`
                 self._set_aside(name, error)
 

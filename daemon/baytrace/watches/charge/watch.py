@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from typing import Any, ClassVar
 
 from baytrace.measure.faults import BadInput
-from baytrace.measure.reading import Mark, Quality, Reading
+from baytrace.measure.reading import Mark, Reading, usable
 from baytrace.measure.roles import Role
 from baytrace.measure.verdict import Figure, Outcome, Status, Verdict
 from baytrace.physics.air import table_value
@@ -64,7 +64,7 @@ class ChargeWatch:
         if reading.role == Role.TANK_MASS:
             if self._tank is None:
                 self._tank = Series(reading.channel)
-            if reading.channel == self._tank.channel and Quality(reading.quality).usable:
+            if reading.channel == self._tank.channel and usable(reading.quality):
                 self._tank.append(self._follower.seconds(reading.time_ns), reading.value)
 
     def mark(self, mark: Mark) -> None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from baytrace.measure.reading import Mark, Quality, Reading
+from baytrace.measure.reading import Mark, Quality, Reading, usable
 from baytrace.measure.roles import FACTS, Quantity, Role
 from baytrace.physics.cycles import Cycles, find_cycles
 from baytrace.physics.settling import MIN_SPAN_S, Settling, judge_settling
@@ -21,6 +21,8 @@ NEEDED = (Role.LOW_SIDE, Role.HIGH_SIDE, Role.SUCTION_LINE, Role.LIQUID_LINE, Ro
 ASIDE = (Role.DISCHARGE_LINE, Role.AMBIENT_AIR, Role.AMBIENT_HUMIDITY, Role.SYSTEM_TEMPERATURE)
 ROLES = frozenset({*NEEDED, *ASIDE, Role.SYSTEM_PRESSURE, Role.BAROMETER})
 """`system_pressure` is heard only because the trace may start with it."""
+_KEPT = frozenset({*NEEDED, *ASIDE})
+_NO_ATMOSPHERE = int(Quality.NO_ATMOSPHERE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,24 +110,25 @@ class RunningFollower:
         return (time_ns - self.start_ns) / NS
 
     def reading(self, reading: Reading) -> None:
-        time_s = self.seconds(reading.time_ns)
+        time_ns, channel, role, value, quality, _ = reading
+        if self.start_ns is None:
+            self.start_ns = time_ns
+        time_s = (time_ns - self.start_ns) / NS
         self.now_s = max(self.now_s, time_s)
-        role = Role(reading.role)
-        if role not in NEEDED and role not in ASIDE:
-            return
         series = self.series.get(role)
         if series is None:
-            series = self.series[role] = Series(reading.channel)
-        if series.channel != reading.channel:
+            if role not in _KEPT:
+                return
+            series = self.series[Role(role)] = Series(channel)
+        if series.channel != channel:
             return  # a second instrument in the same role: the first one heard counts
-        quality = Quality(reading.quality)
-        if not quality.usable or not math.isfinite(reading.value):
+        if not usable(quality) or not math.isfinite(value):
             series.unusable += 1
             return
-        if quality & Quality.NO_ATMOSPHERE:
+        if quality & _NO_ATMOSPHERE:
             self.atmosphere_assumed = True
         self._count += 1
-        series.append(time_s, reading.value)
+        series.append(time_s, value)
 
     def mark(self, mark: Mark) -> None:
         time_s = self.seconds(mark.time_ns)

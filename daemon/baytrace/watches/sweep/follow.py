@@ -11,7 +11,7 @@ from typing import Any, ClassVar
 from baytrace.measure.accuracy import Accuracy
 from baytrace.measure.channel import Channel
 from baytrace.measure.instant import NS
-from baytrace.measure.reading import Mark, Quality, Reading
+from baytrace.measure.reading import Mark, Quality, Reading, usable
 from baytrace.measure.roles import Role
 from baytrace.measure.units import unit_for
 from baytrace.measure.verdict import Status, Verdict
@@ -24,6 +24,7 @@ from baytrace.watches.sweep.settings import SweepSettings
 from baytrace.watches.watch import View, WatchSettings
 
 _MOST_TEMPERATURES = 4096
+_OPEN, _SUSPECT = int(Quality.OPEN_CIRCUIT), int(Quality.SUSPECT)
 
 
 class Sweep:
@@ -45,15 +46,15 @@ class Sweep:
         self._temperature_step = NS
 
     def reading(self, reading: Reading) -> None:
-        quality = Quality(reading.quality)
+        quality = reading.quality
         if reading.role is Role.COIL_TEMPERATURE:
-            if quality.usable and math.isfinite(reading.value):
+            if usable(quality) and math.isfinite(reading.value):
                 self._warm(reading)
             return
         if reading.role is not Role.COIL_RESISTANCE:
             return
-        is_open = bool(quality & Quality.OPEN_CIRCUIT) or math.isinf(reading.value)
-        if not is_open and (not quality.usable or quality & Quality.SUSPECT or math.isnan(reading.value)):
+        is_open = bool(quality & _OPEN) or math.isinf(reading.value)
+        if not is_open and (not usable(quality) or quality & _SUSPECT or math.isnan(reading.value)):
             return
         stream = self._streams.get(reading.channel)
         if stream is None:
