@@ -10,9 +10,10 @@ import hold_traces as traces
 from baytrace.physics import rise_solver
 from baytrace.physics.gauge_noise import Gauge, memory
 from baytrace.physics.outlook import more_time
-from baytrace.physics.pressure_rise import Thermal, fit
+from baytrace.physics.pressure_rise import fit
 from baytrace.physics.rise_cells import CAPACITY, Cells
 from baytrace.physics.rise_shapes import Kind
+from baytrace.physics.rise_warmth import Thermal
 from baytrace.physics.wild_readings import WildReadings
 
 GAUGE, THERMAL = Gauge(0.133, 0.1, 0.133), Thermal(295.15, 0.6, 0.0)

@@ -13,8 +13,9 @@ import math
 import numpy as np
 
 from baytrace.physics.gauge_noise import Gauge
-from baytrace.physics.pressure_rise import FEWEST_CELLS, Problem, RiseFit, Thermal, smooth, solve
+from baytrace.physics.pressure_rise import FEWEST_CELLS, Problem, RiseFit, solve
 from baytrace.physics.rise_cells import CellMeans
+from baytrace.physics.rise_warmth import Thermal, measured
 
 _MOST_SETTLING = 0.05
 """Largest part of the pressure that settling may take: filling warms the gas by some 15 K at most (common practice, no source)."""
@@ -27,11 +28,11 @@ def fit_decay(means: CellMeans, gauge: Gauge, thermal: Thermal, tracking_k: floa
     """
     if means.time_s.size < FEWEST_CELLS or means.time_s[-1] <= means.time_s[0]:
         return None
-    pressure = corrected(means, thermal)
+    pressure, noise_k = corrected(means, thermal)
     top = float(np.median(pressure[:3]))
     span = float(means.time_s[-1])
     drift = thermal.drift_k if thermal.drift_k > 0.0 else tracking_k
-    extra = top * drift / thermal.level_k / math.sqrt(3.0) / span
+    extra = top * math.hypot(drift / math.sqrt(3.0), noise_k) / thermal.level_k / span
     offset = 2.0 * _MOST_SETTLING * top
     problem = Problem(
         means.time_s,
@@ -46,10 +47,11 @@ def fit_decay(means: CellMeans, gauge: Gauge, thermal: Thermal, tracking_k: floa
     return solve(problem, gauge, Thermal(thermal.level_k, thermal.level_uncertainty_k, 0.0), drying=False)
 
 
-def corrected(means: CellMeans, thermal: Thermal) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
-    """Pressures (absolute, Pa) at `thermal.level_k` where the temperature is known, else as they are."""
-    known = ~np.isnan(means.temperature)
-    if thermal.drift_k > 0.0 or not known.any():
-        return np.asarray(means.pressure)
-    kelvin = smooth(means.time_s, means.time_s[known], means.temperature[known])
-    return np.asarray(means.pressure * thermal.level_k / kelvin)
+def corrected(means: CellMeans, thermal: Thermal) -> tuple[np.ndarray[tuple[int], np.dtype[np.float64]], float]:
+    """Pressures (absolute, Pa) at `thermal.level_k` where the temperature is known, else as they are; and the standard
+    uncertainty (K) of the change of temperature by the thermometer's noise.
+    """
+    if thermal.drift_k > 0.0 or np.isnan(means.temperature).all():
+        return np.asarray(means.pressure), 0.0
+    warmth = measured(means.time_s, means.temperature)
+    return np.asarray(means.pressure * thermal.level_k / warmth.kelvin), warmth.change_k

@@ -20,9 +20,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from baytrace.physics import moisture, rise_shapes, rise_solver
-from baytrace.physics.gauge_noise import Gauge, Whitener, coverage_factor, memory, outlier_factor
+from baytrace.physics.gauge_noise import Gauge, Memory, Whitener, coverage_factor, memory, outlier_factor
 from baytrace.physics.rise_cells import CellMeans
-from baytrace.physics.rise_shapes import Candidates, Kind, join
+from baytrace.physics.rise_shapes import Candidates, Kind, family, join
+from baytrace.physics.rise_warmth import (
+    BETWEEN_PATHS,
+    UNSEEN,
+    Thermal,
+    measured,
+    systematic_drift,
+    unseen_factors,
+)
 from baytrace.physics.variable_projection import zoom
 
 Array = NDArray[np.float64]
@@ -39,17 +47,6 @@ class Estimate(NamedTuple):
     high: float
 
 
-class Thermal(NamedTuple):
-    """Temperature of the loop: `level_k` and its standard uncertainty; `drift_k` is how far (half-width) it may have moved
-    during the hold unseen: 0 with a thermometer. `tracking_k` is how far loop and thermometer may then drift apart.
-    """
-
-    level_k: float
-    level_uncertainty_k: float
-    drift_k: float
-    tracking_k: float = 0.0
-
-
 class Scatter(NamedTuple):
     """`sigma`: standard deviation of a cell in units of the gauge's expected spread; `memory`: correlation of neighbours."""
 
@@ -62,7 +59,7 @@ class RiseFit:
     """95 % intervals. Pressures in Pa at `thermal.level_k`, rate in Pa/s, times in s from the start of the hold.
 
     `vapour_soon_high` bounds the vapour that comes within an hour. `noise_pa` is the scatter of one cell, `cell_step_s` the
-    usual distance of cells.
+    usual distance of cells. `path` tells which unseen path of temperature a DRIFTING pool took, `adrift` whether such pools were considered.
     """
 
     start: float
@@ -71,6 +68,8 @@ class RiseFit:
     vapour_soon_high: float
     vapour_time: Estimate
     kind: Kind
+    path: int
+    adrift: bool
     span_s: float
     scatter: Scatter
     most_vapour: float
@@ -84,8 +83,10 @@ class RiseFit:
 
     def level(self, time_s: Array) -> Array:
         """Pa at these times, without temperature's share."""
-        one = Candidates(np.array([int(self.kind)]), np.array([self.vapour_time.value]))
-        shape = rise_shapes.values(one, np.asarray(time_s, dtype=float), 0.0, None)[0]
+        one = Candidates(np.array([int(self.kind) + self.path]), np.array([self.vapour_time.value]))
+        at = np.asarray(time_s, dtype=float)
+        factors = unseen_factors(at, self.span_s, self.thermal) if self.kind is Kind.DRIFTING else None
+        shape = rise_shapes.values(one, at, 0.0, path_factors=factors)[0]
         return np.asarray(self.start + self.rate.value * time_s + self.vapour.value * shape, dtype=np.float64)
 
 
@@ -106,6 +107,12 @@ class _Look:
     def minimum(self, candidates: Candidates) -> rise_solver.Minimum:
         return rise_solver.minimum(*self.normal(candidates))
 
+    def straight(self) -> float:
+        """Least chi2 of a steady rise alone."""
+        none = np.zeros((1, self._time.size))
+        normal = rise_solver.normal(self._one, self._time, none, self._pressure)
+        return float(rise_solver.minimum(normal, np.zeros(1)).chi2[0])
+
 
 @dataclass(frozen=True, slots=True)
 class Problem:
@@ -121,10 +128,14 @@ class Problem:
     extra_rate: float = 0.0
     """Further standard uncertainty of the rate, Pa/s."""
     pool_slack: float = 0.0
-    """Part of a pool's vapour by which it may stand off the curve that the thermometer draws for it."""
+    """Part of a pool's vapour by which it may stand off the curve that its temperature draws for it."""
+    noise_change_k: float = 0.0
+    """Standard uncertainty (K) of the measured change of temperature by the thermometer's noise."""
+    path_factors: Array | None = None
+    """Saturation along the unseen paths of temperature, where pools on them are to be considered."""
 
     def shapes(self, candidates: Candidates) -> Array:
-        return rise_shapes.values(candidates, self.time_s, self.length_s, self.pool_factor)
+        return rise_shapes.values(candidates, self.time_s, self.length_s, self.pool_factor, self.path_factors)
 
     def most(self, shapes: Array) -> Array:
         """p0 >= 0 and rate >= 0 leave a vapour no more than the highest pressure seen."""
@@ -142,21 +153,29 @@ class Problem:
 
 def prepare(means: CellMeans, gauge: Gauge, thermal: Thermal) -> Problem:
     """Gas brought to `thermal.level_k` (p/T constant), saturation's share set beside it."""
-    pressure, factor = means.pressure, None
-    known = ~np.isnan(means.temperature)
-    if thermal.drift_k == 0.0 and known.any():
-        kelvin = smooth(means.time_s, means.time_s[known], means.temperature[known])
-        gas = thermal.level_k / kelvin
+    pressure, factor, warmth = means.pressure, None, None
+    if thermal.drift_k == 0.0 and not np.isnan(means.temperature).all():
+        warmth = measured(means.time_s, means.temperature)
+        gas = thermal.level_k / warmth.kelvin
         pressure = pressure * gas
-        factor = gas * moisture.saturation_pressure(kelvin) / moisture.saturation_pressure(thermal.level_k)
+        factor = gas * moisture.saturation_pressure(warmth.kelvin) / moisture.saturation_pressure(thermal.level_k)
     hottest = thermal.level_k + _K95 * thermal.level_uncertainty_k + thermal.drift_k
     first = _at_start(means.time_s, pressure)
     shown = moisture.saturation_pressure(hottest) * (1.0 + _K95 * gauge.gain_uncertainty)
     most = max(shown - first, 0.0)
     spread = gauge.shape(means.pressure, means.readings)
-    slack = moisture.sensitivity(thermal.level_k) * thermal.tracking_k / math.sqrt(3.0)
     span = float(means.time_s[-1])
-    return Problem(means.time_s, pressure, spread, factor, most, means.length_s, span, pool_slack=slack)
+    change, level = (warmth.change_k, warmth.level_k) if warmth is not None else (0.0, 0.0)
+    slack = moisture.sensitivity(thermal.level_k) * _slack_k(thermal, level)
+    return Problem(
+        means.time_s, pressure, spread, factor, most, means.length_s, span, pool_slack=slack, noise_change_k=change
+    )
+
+
+def _slack_k(thermal: Thermal, noise_k: float) -> float:
+    """Standard deviation (K) that a pool may stand off its temperature's curve."""
+    unseen = 0.25 * BETWEEN_PATHS * thermal.drift_k
+    return math.hypot(max(thermal.tracking_k, unseen) / math.sqrt(3.0), noise_k)
 
 
 def _at_start(time_s: Array, pressure: Array) -> float:
@@ -164,27 +183,6 @@ def _at_start(time_s: Array, pressure: Array) -> float:
     middle = float(np.median(pressure[:3]))
     slope = float(np.polyfit(time_s[:3], pressure[:3], 1)[0])
     return min(max(float(pressure[:3].mean()) - slope * float(time_s[:3].mean()), 0.0), middle)
-
-
-_KERNEL = 0.04
-
-
-def smooth(time_s: Array, known_s: Array, temperature: Array) -> Array:
-    """Temperature (K) at `time_s`: straight lines fitted around each instant over some 4 % of the hold either way.
-
-    A loop warms slowly and a thermometer is noisy; its noise times saturation's 6 % a kelvin would look like scatter of
-    the pressure and speak against a pool.
-    """
-    if known_s.size < 5:
-        return np.interp(time_s, known_s, temperature)
-    middle = float(temperature.mean())
-    width = max(_KERNEL * float(known_s[-1] - known_s[0]), 1.5 * float(np.median(np.diff(known_s))))
-    away = known_s[None, :] - time_s[:, None]
-    weight = np.exp(-0.5 * (away / width) ** 2) + 1e-12
-    zero, one, two = weight.sum(axis=1), (weight * away).sum(axis=1), (weight * away * away).sum(axis=1)
-    rest = temperature - middle
-    flat, tilt = weight @ rest, (weight * away) @ rest
-    return np.asarray(middle + (two * flat - one * tilt) / (zero * two - one * one))
 
 
 def fit(means: CellMeans, gauge: Gauge, thermal: Thermal, *, drying: bool = True) -> RiseFit | None:
@@ -205,11 +203,28 @@ def solve(problem: Problem, gauge: Gauge, thermal: Thermal, *, drying: bool) -> 
     kept = memory(problem.residuals(best, look.minimum(best))[0], PARAMETERS)
     look = _Look(problem, Whitener(problem.time_s, problem.spread, kept.rho))
     found = _search(look, problem, coarse, rounds=5)
-    n = problem.time_s.size
-    variance = found[1].chi2[0] / max(n - PARAMETERS, 1) * kept.inflation
+    scatter = _scatter(problem, found[1], kept, gauge)
+    factors = unseen_factors(problem.time_s, problem.span_s, thermal)
+    if factors is not None and _bends(look, found[1], scatter):
+        problem = replace(problem, path_factors=factors)
+        look = _Look(problem, Whitener(problem.time_s, problem.spread, kept.rho))
+        coarse = join(coarse, rise_shapes.drifting(len(UNSEEN), problem.span_s, problem.length_s))
+        found = _search(look, problem, coarse, rounds=5)
+        scatter = _scatter(problem, found[1], kept, gauge)
+    return _conclude(problem, look, coarse, found, scatter, gauge, thermal)
+
+
+def _scatter(problem: Problem, least: rise_solver.Minimum, kept: Memory, gauge: Gauge) -> Scatter:
+    variance = least.chi2[0] / max(problem.time_s.size - PARAMETERS, 1) * kept.inflation
     floor = 0.1 * gauge.resolution / float(np.median(problem.spread))
-    sigma = math.sqrt(max(variance, floor * floor, 1e-12))
-    return _conclude(problem, look, coarse, found, Scatter(sigma, kept.rho), gauge, thermal)
+    return Scatter(math.sqrt(max(variance, floor * floor, 1e-12)), kept.rho)
+
+
+def _bends(look: _Look, least: rise_solver.Minimum, scatter: Scatter) -> bool:
+    """Whether the rise shows any vapour at all. Where a straight line will do there is no sign of water, and none is
+    supposed to be hidden by a drift that makes up for its bend.
+    """
+    return look.straight() > float(least.chi2[0]) + (_RULED_OUT * scatter.sigma) ** 2
 
 
 def look_ahead(fitted: RiseFit, time_s: Array, length_s: float, scatter: Scatter) -> RiseFit:
@@ -219,6 +234,11 @@ def look_ahead(fitted: RiseFit, time_s: Array, length_s: float, scatter: Scatter
     span = float(time_s[-1])
     problem = Problem(time_s, level, spread, None, fitted.most_vapour, length_s, span, fitted.extra_pa / span)
     coarse = _grid(problem, drying=True)
+    if fitted.adrift:
+        slack = moisture.sensitivity(fitted.thermal.level_k) * _slack_k(fitted.thermal, 0.0)
+        factors = unseen_factors(time_s, span, fitted.thermal)
+        problem = replace(problem, pool_slack=slack, path_factors=factors)
+        coarse = join(coarse, rise_shapes.drifting(len(UNSEEN), span, length_s))
     look = _Look(problem, Whitener(time_s, spread, scatter.memory))
     found = _search(look, problem, coarse, rounds=3)
     return _conclude(problem, look, coarse, found, scatter, fitted.gauge, fitted.thermal)
@@ -246,7 +266,9 @@ def _conclude(  # noqa: PLR0917 - one problem's parts
         vapour=_widened(vapour, *spans.vapour, _K95 * math.hypot(_ends(gauge), gain * vapour)),
         vapour_soon_high=spans.vapour_soon_high * (1.0 + _K95 * gain) + _K95 * systematic * problem.span_s,
         vapour_time=Estimate(float(best.tau_s[0]), *spans.tau_s),
-        kind=Kind(int(best.kind[0])),
+        kind=family(int(best.kind[0])),
+        path=int(best.kind[0]) - family(int(best.kind[0])),
+        adrift=problem.path_factors is not None,
         span_s=problem.span_s,
         scatter=scatter,
         most_vapour=problem.most_vapour,
@@ -266,7 +288,9 @@ def _search(look: _Look, problem: Problem, coarse: Candidates, rounds: int) -> _
     """Best candidate, its minimum, and the best of every family, refined in log tau until chi2 stands still."""
     found = look.minimum(coarse)
     peaks = _best_of_each(coarse, found.chi2)
-    low, high = np.array([rise_shapes.bounds(Kind(kind), problem.span_s, problem.length_s) for kind in peaks.kind]).T
+    low, high = np.array(
+        [rise_shapes.bounds(family(int(kind)), problem.span_s, problem.length_s) for kind in peaks.kind]
+    ).T
 
     def squares(trials: Array) -> Array:
         near = Candidates(np.repeat(peaks.kind, trials.shape[1]), trials.ravel())
@@ -274,7 +298,9 @@ def _search(look: _Look, problem: Problem, coarse: Candidates, rounds: int) -> _
 
     peaks = Candidates(peaks.kind, zoom(peaks.tau_s, squares, 0.3, rounds, low, high))
     found = look.minimum(peaks)
-    at = int(np.argmin(found.chi2))
+    # a drift that nobody saw is taken for the best explanation only where nothing plainer will do
+    plainer = 1.0 + _RULED_OUT**2 / max(problem.time_s.size - PARAMETERS, 1)
+    at = int(np.argmin(np.where(peaks.kind >= Kind.DRIFTING, plainer, 1.0) * found.chi2))
     one = Candidates(peaks.kind[at : at + 1], peaks.tau_s[at : at + 1])
     return one, rise_solver.Minimum(*(part[at : at + 1] for part in found)), peaks
 
@@ -291,7 +317,7 @@ def _around(centres: Candidates, steps: Array, problem: Problem) -> Candidates:
     """Each centre moved by each step in log tau, kept within its family's bounds."""
     tau = centres.tau_s[:, None] * np.exp(steps)
     for row, kind in enumerate(centres.kind):
-        tau[row] = np.clip(tau[row], *rise_shapes.bounds(Kind(kind), problem.span_s, problem.length_s))
+        tau[row] = np.clip(tau[row], *rise_shapes.bounds(family(int(kind)), problem.span_s, problem.length_s))
     return Candidates(np.repeat(centres.kind, steps.size), tau.ravel())
 
 
@@ -318,9 +344,11 @@ def _profile(  # noqa: PLR0917 - one problem's parts
     """
     found = look.minimum(peaks)
     least = found.chi2
-    ceiling = np.full(len(Kind), -1.0)
-    allowed = (least <= least.min() + (_RULED_OUT * sigma) ** 2) | _pool_stands(problem, peaks, found)
-    ceiling[peaks.kind[allowed]] = least[allowed] + (factor * sigma) ** 2
+    ceiling = np.full(len(Kind) + UNSEEN.size, -1.0)
+    slack = _pool_slack(problem, peaks, found)
+    allowed = (least <= least.min() + (_RULED_OUT * sigma) ** 2) | (least <= slack)
+    adrift = np.where(peaks.kind >= Kind.DRIFTING, slack, 0.0)
+    ceiling[peaks.kind[allowed]] = np.maximum(least + (factor * sigma) ** 2, adrift)[allowed]
     kept = Candidates(peaks.kind[allowed], peaks.tau_s[allowed])
     candidates = join(coarse, peaks, _around(kept, _LADDER, problem))
     for closeness in (0.3, 0.08):
@@ -335,27 +363,26 @@ def _profile(  # noqa: PLR0917 - one problem's parts
     within = rate.low <= rate.high
     soon = within & (candidates.tau_s <= SLOW_VAPOUR_S)
     taus = candidates.tau_s[within]
+    # a drift that nobody saw can hide a leak's absence, not the vapour's presence: that stands on the plain shapes
+    plain = within & (candidates.kind < Kind.DRIFTING)
+    shown = vapour.low[plain if plain.any() else within]
     return _Spans(
         (float(rate.low.min()), float(rate.high.max())),
-        (float(vapour.low.min()), float(vapour.high.max())),
+        (float(shown.min()) if shown.size else math.inf, float(vapour.high.max())),
         float(vapour.high[soon].max()) if soon.any() else 0.0,
         (float(taus.min()), float(taus.max())) if taus.size else (math.inf, -math.inf),
     )
 
 
-def _pool_stands(problem: Problem, peaks: Candidates, found: rise_solver.Minimum) -> NDArray[np.bool_]:
-    """Whether a pool misses the readings by no more than its thermometer may: a quiet gauge then rules out nothing.
+def _pool_slack(problem: Problem, peaks: Candidates, found: rise_solver.Minimum) -> Array:
+    """Chi2 by which a pool may miss the readings because its temperature is known, or laid out, only so well.
 
-    Thousandths of a kelvin are seen by the gauge and not by the thermometer, so chi2 alone would call every pool that
-    warms a leak.
+    A quiet gauge sees thousandths of a kelvin and a thermometer does not, so chi2 alone would call every pool that warms a
+    leak. 0 for shapes that follow no temperature.
     """
-    stands = np.zeros(peaks.kind.size, dtype=bool)
-    for at in np.flatnonzero(peaks.kind == Kind.POOL):
-        one = Candidates(peaks.kind[at : at + 1], peaks.tau_s[at : at + 1])
-        least = rise_solver.Minimum(*(part[at : at + 1] for part in found))
-        off = problem.residuals(one, least)[0] * problem.spread
-        stands[at] = float(np.sqrt(np.mean(off * off))) <= problem.pool_slack * float(least.vapour[0])
-    return stands
+    pool = (peaks.kind == Kind.POOL) | (peaks.kind >= Kind.DRIFTING)
+    off = problem.pool_slack * found.vapour
+    return np.asarray(np.where(pool, off * off * float(np.sum(problem.spread**-2.0)), 0.0))
 
 
 def _both_spans(look: _Look, candidates: Candidates, level: Array) -> tuple[rise_solver.Span, rise_solver.Span]:
@@ -374,10 +401,9 @@ def _systematic_rate(problem: Problem, gauge: Gauge, thermal: Thermal, risen: fl
     as it may stand over a pool.
     """
     step = _ends(gauge)
-    unseen = thermal.drift_k if thermal.drift_k > 0.0 else thermal.tracking_k
+    of_gas, of_pool = systematic_drift(thermal, problem.noise_change_k, paths=problem.path_factors is not None)
     at = float(problem.pressure[-1])
-    warmth = at / thermal.level_k + risen * moisture.sensitivity(thermal.level_k)
-    warmth *= unseen / math.sqrt(3.0)
+    warmth = at / thermal.level_k * of_gas + risen * moisture.sensitivity(thermal.level_k) * of_pool
     return math.hypot(step / problem.span_s, warmth / problem.span_s, problem.extra_rate)
 
 

@@ -5,6 +5,8 @@
   temperature as saturation does (6 % a kelvin), not as a gas (0.3 % a kelvin). Needs a temperature.
 - DRYING: straight up until the pool is gone at t = tau, then flat. Only ends that lie inside the hold are considered: a
   straight rise that has not ended cannot be told from a leak by its shape.
+- DRIFTING: a POOL whose temperature nobody measured, one family for each path the temperature may have taken (kinds
+  DRIFTING, DRIFTING + 1, ... in the order of the paths).
 
 All are averaged over the cells they are compared with.
 """
@@ -19,7 +21,10 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 FASTEST_S, SLOWEST_S = 10.0, 10_800.0
+DRIFTING_SLOWEST_S = 3600.0
+"""A slower pool counts as a steady rise whatever its temperature does."""
 _PER_FAMILY = 24
+_PER_PATH = 10
 _DRYING_STEPS = 12
 
 
@@ -27,10 +32,11 @@ class Kind(IntEnum):
     GAS = 0
     POOL = 1
     DRYING = 2
+    DRIFTING = 3
 
 
 class Candidates(NamedTuple):
-    """`kind` (m,) and `tau_s` (m,): one vapour shape each."""
+    """`kind` (m,) and `tau_s` (m,): one vapour shape each; a kind from DRIFTING on names its path too."""
 
     kind: NDArray[np.int64]
     tau_s: Array
@@ -44,12 +50,17 @@ def join(*parts: Candidates) -> Candidates:
     return Candidates(np.concatenate([p.kind for p in parts]), np.concatenate([p.tau_s for p in parts]))
 
 
+def family(kind: int) -> Kind:
+    """The family of a kind, whatever its path."""
+    return Kind(min(kind, Kind.DRIFTING))
+
+
 def bounds(kind: Kind, span_s: float, length_s: float) -> tuple[float, float]:
     """Range of tau considered for a hold of `span_s` seen through cells of `length_s`."""
     if kind is Kind.DRYING:
         return max(30.0, 4.0 * length_s, 0.08 * span_s), 0.85 * span_s
     fastest = FASTEST_S if kind is Kind.GAS else 3.0 * FASTEST_S
-    return max(fastest, 0.3 * length_s), SLOWEST_S
+    return max(fastest, 0.3 * length_s), DRIFTING_SLOWEST_S if kind is Kind.DRIFTING else SLOWEST_S
 
 
 def grid(span_s: float, length_s: float, *, temperature_known: bool, drying: bool) -> Candidates:
@@ -63,8 +74,23 @@ def grid(span_s: float, length_s: float, *, temperature_known: bool, drying: boo
     return join(*parts)
 
 
-def values(candidates: Candidates, time_s: Array, length_s: float, pool_factor: Array | None) -> Array:
-    """(m, n): each candidate at each cell, averaged over the cell. `pool_factor` (n,) scales POOL shapes."""
+def drifting(paths: int, span_s: float, length_s: float) -> Candidates:
+    """The first look at pools that drift unseen along so many paths."""
+    taus = np.geomspace(*bounds(Kind.DRIFTING, span_s, length_s), _PER_PATH)
+    kinds = np.repeat(np.arange(paths) + int(Kind.DRIFTING), taus.size)
+    return Candidates(kinds, np.tile(taus, paths))
+
+
+def values(
+    candidates: Candidates,
+    time_s: Array,
+    length_s: float,
+    pool_factor: Array | None = None,
+    path_factors: Array | None = None,
+) -> Array:
+    """(m, n): each candidate at each cell, averaged over the cell. `pool_factor` (n,) scales POOL shapes, `path_factors`
+    (paths, n) the DRIFTING ones.
+    """
     out = np.empty((candidates.tau_s.size, time_s.size))
     straight = candidates.kind == Kind.DRYING
     if straight.any():
@@ -82,6 +108,9 @@ def values(candidates: Candidates, time_s: Array, length_s: float, pool_factor: 
     if pool_factor is not None:
         pool = candidates.kind == Kind.POOL
         out[pool] *= pool_factor
+    if path_factors is not None:
+        adrift = candidates.kind >= Kind.DRIFTING
+        out[adrift] *= path_factors[candidates.kind[adrift] - int(Kind.DRIFTING)]
     return out
 
 

@@ -15,7 +15,8 @@ from baytrace.measure.roles import Role
 from baytrace.measure.verdict import Curve, Figure, Outcome, Status, Verdict
 from baytrace.physics import leak, outlook
 from baytrace.physics.pressure_decay import fit_decay
-from baytrace.physics.pressure_rise import RiseFit, Thermal
+from baytrace.physics.pressure_rise import RiseFit
+from baytrace.physics.rise_warmth import Thermal
 from baytrace.physics.wild_readings import WildReadings
 from baytrace.watches.evacuation.decision import Against
 from baytrace.watches.evacuation.hold import Hold, Thermometer, gauge_of, thermal_of

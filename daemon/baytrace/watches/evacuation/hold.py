@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from decimal import Decimal
 from typing import NamedTuple
 
@@ -10,8 +11,9 @@ import numpy as np
 from baytrace.measure.channel import Channel
 from baytrace.measure.instant import NS
 from baytrace.physics.gauge_noise import Gauge
-from baytrace.physics.pressure_rise import RiseFit, Thermal, fit
+from baytrace.physics.pressure_rise import RiseFit, fit
 from baytrace.physics.rise_cells import Cells
+from baytrace.physics.rise_warmth import Thermal
 from baytrace.physics.wild_readings import WildReadings
 from baytrace.watches.limits_table import limit
 
@@ -74,12 +76,12 @@ class Hold:
 class Thermometer:
     """The loop's temperature as it is now: stray values left out, smoothed, and forgotten when it has been silent.
 
-    Its noise would be carried into the pressure by saturation's 6 % a kelvin, so it is smoothed over some ten readings.
+    Its noise would be carried into the pressure by saturation's 6 % a kelvin, so it is smoothed over some ten seconds.
     """
 
     _STALE_NS = 120 * NS
     _STRAY_K = 1.5
-    _NEW = 0.1
+    _SMOOTH_NS = 10 * NS
     _PLAUSIBLE_K = (200.0, 400.0)
 
     def __init__(self) -> None:
@@ -93,7 +95,8 @@ class Thermometer:
         good = self._wild.take(time_ns, kelvin)
         for at_ns, value in ((time_ns, kelvin),) if good is None else good:
             held = self.at(at_ns)
-            self._kelvin = value if held is None else held + self._NEW * (value - held)
+            fresh = 1.0 - math.exp((self._time_ns - at_ns) / self._SMOOTH_NS)
+            self._kelvin = value if held is None else held + fresh * (value - held)
             self._time_ns = at_ns
 
     def at(self, time_ns: int) -> float | None:
