@@ -1,6 +1,8 @@
 """A daemon that other machines can reach: tokens for every role, on request its own certificate."""
 
 import json
+import random
+import socket
 import ssl
 import subprocess
 import urllib.error
@@ -21,11 +23,24 @@ def certificate(folder):
     return made, key
 
 
+def port_for_all():
+    """A port free at every address, outside the range clients get theirs from."""
+    while True:
+        port = random.randrange(15_000, 30_000)
+        with socket.socket() as probe:
+            try:
+                probe.bind(("0.0.0.0", port))
+            except OSError:
+                continue
+            return port
+
+
 class GuardedBench(RunningBench):
     """`tokens` by role; `web` are more lines for the [web] table. `get` and `post` work as the bench's own people do."""
 
     def __init__(self, folder, config, web="", ca=None):
         super().__init__(folder, config)
+        self.port = port_for_all()
         self.file.write_text(f'{config}\n[web]\nhost = "0.0.0.0"\nport = {self.port}\n{web}\n')
         file = TokenFile(folder / "tokens.json")
         self.tokens = {str(role): file.make(str(role), role) for role in AccessRole}

@@ -12,9 +12,9 @@ from typing import Annotated
 import typer
 
 from baytrace.bench.config import BenchConfig, ForwardSection, load_config
-from baytrace.bench.secret import read_secret
 from baytrace.commands._logs import inherited_form, start_logging
 from baytrace.commands._output import Json, people, print_json, table_console
+from baytrace.commands._probes import server_of
 from baytrace.forward.cursor import CursorFile
 from baytrace.forward.forwarder import Forwarder
 from baytrace.forward.server import Server
@@ -37,10 +37,7 @@ def _section(config: BenchConfig) -> ForwardSection:
 
 
 def _server(config: BenchConfig) -> Server:
-    section = _section(config)
-    token_file = config.path(section.token_file) if section.token_file else None
-    token = read_secret(section.token_env, token_file, "forward") or ""
-    return Server(section.url, section.org, section.bucket, token, section.basic_auth)
+    return server_of(config, _section(config))
 
 
 def _parent_gone(parent: int, stop: threading.Event) -> None:
