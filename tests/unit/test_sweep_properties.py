@@ -92,6 +92,17 @@ def test_sweep_lost_readings_never_turn_fail_into_pass(seed, marks, bad):
 
 
 @slow
+@given(seeds)
+def test_sweep_lost_readings_of_a_hurried_hand_make_no_pass(seed):
+    """The same where contacts bounce, spike, repeat and go missing: what failed whole does not pass in parts."""
+    stream, rng = simulated(seed), random.Random(seed)
+    if judge(stream.items, stream.settings).verdict().outcome is Outcome.FAIL:
+        for _ in range(4):
+            left = deletions(stream.items, rng)
+            assert judge(left, stream.settings).verdict().outcome is not Outcome.PASS
+
+
+@slow
 @given(
     st.lists(
         st.tuples(
