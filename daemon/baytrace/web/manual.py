@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import html
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
@@ -20,25 +20,24 @@ from baytrace.web.problems import not_found
 from baytrace.web.reference import PAGES as MADE
 
 FOLDER = Path(str(files("baytrace_dashboards"))) / "manual"
-FIRST = (
-    "start",
-    "safety",
-    "instruments",
-    "hold",
-    "charge",
-    "coils",
-    "trust",
-    "sheet",
-    "faults",
-    "packs",
-    "quality",
-    "journal",
-    "alarms",
-    "service",
-    "server",
-    "floor",
-)
-"""Pages a reader wants in this order; others follow by name, then those made from the code."""
+GROUPS: dict[str, tuple[str, ...]] = {
+    "At the bench": (
+        "start",
+        "safety",
+        "instruments",
+        "hold",
+        "charge",
+        "coils",
+        "trust",
+        "sheet",
+        "faults",
+        "glossary",
+    ),
+    "The record": ("packs", "quality", "journal"),
+    "Running it": ("service", "server", "floor", "alarms", "simulator"),
+    "Reference": tuple(MADE),
+}
+"""Pages in the order a reader wants them; others stand with those on running it, by name."""
 MOST_FOUND = 60
 
 
@@ -49,22 +48,27 @@ class ManualPage(NamedTuple):
 
 
 class Passage(NamedTuple):
-    """A heading with what stands under it, or one row of a table. `anchor` is `page#id`."""
+    """A heading with what stands under it, or one row of a table within it. `anchor` is `page#id`."""
 
     anchor: str
     title: str
     heading: str
+    within: str
     text: str
 
 
 @cache
 def written() -> dict[str, ManualPage]:
     """The pages that people wrote, by name, in reading order."""
-    found = {}
-    for file in FOLDER.glob("*.md"):
-        found[file.stem] = _page(file.stem, file.read_text(encoding="utf-8"))
-    order = {name: index for index, name in enumerate(FIRST)}
-    return {name: found[name] for name in sorted(found, key=lambda name: (order.get(name, len(FIRST)), name))}
+    there = {file.stem: _page(file.stem, file.read_text(encoding="utf-8")) for file in FOLDER.glob("*.md")}
+    return {name: there[name] for names in groups(there).values() for name in names if name in there}
+
+
+def groups(there: Iterable[str]) -> dict[str, list[str]]:
+    """Names of pages by group, those of nobody's group with those on running it."""
+    placed = {name for names in GROUPS.values() for name in names}
+    rest = sorted(set(there) - placed)
+    return {group: [*names, *(rest if group == "Running it" else ())] for group, names in GROUPS.items()}
 
 
 def _page(name: str, text: str) -> ManualPage:
@@ -101,8 +105,19 @@ def _with_anchors(body: str) -> str:
     body = re.sub(
         r"<h(?P<level>[1-4])>(?P<words>.*?)</h\1>|<tr>\n<td><code>(?P<code>.*?)</code>", anchor, body, flags=re.DOTALL
     )
-    body = body.replace("<pre>", '<pre tabindex="0">')
+    body = re.sub(r"<table>.*?</table>", _with_heads, body, flags=re.DOTALL).replace("<pre>", '<pre tabindex="0">')
     return body.replace("<table>", '<div class="wide" tabindex="0"><table>').replace("</table>", "</table></div>")
+
+
+def _with_heads(match: re.Match[str]) -> str:
+    """Each cell tells the head of its column, so that a phone can show a row as a few lines."""
+    heads = [_plain(head) for head in re.findall(r"<th[^>]*>(.*?)</th>", match[0], re.DOTALL)]
+
+    def row(cells: re.Match[str]) -> str:
+        columns = iter(heads)
+        return re.sub(r"<td(?=[ >])", lambda _: f'<td data-head="{html.escape(next(columns, ""))}"', cells[0])
+
+    return re.sub(r"<tr.*?</tr>", row, match[0], flags=re.DOTALL)
 
 
 class Manual:
@@ -136,7 +151,7 @@ class Manual:
         words = asked.casefold().split()
         found = []
         for index, passage in enumerate(self.passages()):
-            named, text = passage.heading.casefold(), f"{passage.heading} {passage.text}".casefold()
+            named, text = passage.heading.casefold(), " ".join(passage[2:]).casefold()
             if words and all(word in text for word in words):
                 exact = named == " ".join(words)
                 found.append((not exact, -sum(word in named for word in words), index, passage))
@@ -152,19 +167,27 @@ def _passages(name: str, title: str, body: str) -> Iterator[Passage]:
         rows = r'<tr id="([^"]*)">(.*?)</tr>'
         for row in re.finditer(rows, part, re.DOTALL):
             first, _, rest = row[2].partition("</td>")
-            yield Passage(f"{name}#{row[1]}", title, _plain(first), _plain(rest))
+            yield Passage(f"{name}#{row[1]}", title, _plain(first), _plain(heading[2]), _plain(rest))
         text = re.sub(rows, " ", part[heading.end() :], flags=re.DOTALL)
-        yield Passage(f"{name}#{heading[1]}", title, _plain(heading[2]), _plain(text))
+        yield Passage(f"{name}#{heading[1]}", title, _plain(heading[2]), "", _plain(text))
 
 
 def _plain(body: str) -> str:
-    return " ".join(html.unescape(re.sub(r"<[^>]+>", " ", body)).split())
+    words = " ".join(html.unescape(re.sub(r"<[^>]+>", " ", body)).split())
+    return re.sub(r" (?=[.,;:)])", "", words)
 
 
 def _framed(manual: Manual, name: str, title: str, body: str, asked: str = "") -> str:
+    titles = manual.titles()
+
+    def entry(each: str) -> str:
+        here = " aria-current=page" if each == name else ""
+        words = html.escape(titles[each].removeprefix("Reference: "))
+        return f'<li><a href="/manual/{each}"{here}>{words}</a></li>'
+
     links = "".join(
-        f'<li><a href="/manual/{each}"{" aria-current=page" if each == name else ""}>{html.escape(words)}</a></li>'
-        for each, words in manual.titles().items()
+        f"<h2>{html.escape(group)}</h2><ul>{''.join(entry(each) for each in names if each in titles)}</ul>"
+        for group, names in groups(titles).items()
     )
     return _FRAME.format(title=html.escape(title), links=links, body=body, asked=html.escape(asked, quote=True))
 
@@ -173,7 +196,7 @@ def _found(asked: str, passages: list[Passage]) -> str:
     if not asked.strip():
         return "<h1>Search the manual</h1><p>Type a setting, a command, a finding or any word.</p>"
     items = "".join(
-        f'<li><a href="/manual/{each.anchor}">{html.escape(each.heading)}</a> <small>{html.escape(each.title)}</small>'
+        f'<li><a href="/manual/{each.anchor}">{html.escape(each.heading)}</a> <small>{html.escape(" · ".join(filter(None, [each.title, each.within])))}</small>'
         f"<p>{html.escape(each.text[:220])}{'…' if len(each.text) > 220 else ''}</p></li>"
         for each in passages
     )
@@ -187,8 +210,8 @@ _FRAME = """<!doctype html>
 <title>{title} · manual</title><link rel="icon" href="/static/icon.svg"><link rel="stylesheet" href="/static/look.css"><link rel="stylesheet" href="/static/manual.css"></head>
 <body><a class="skip" href="#text">Skip to the text</a>
 <header class="bar"><span class="name">Manual</span><nav aria-label="Pages"><a href="/">Bench</a> <a href="/sessions">Sessions</a> <a href="/manual" aria-current="page">Manual</a></nav></header>
-<main class="manual"><div class="aside"><form role="search" action="/manual/search"><label for="q">Search the manual</label><input id="q" name="q" type="search" value="{asked}" maxlength="100"><button>Search</button></form>
-<nav aria-label="Manual pages"><ul>{links}</ul></nav></div><article id="text" class="sheet">{body}</article></main></body></html>
+<main class="manual"><div class="aside"><form role="search" action="/manual/search"><label for="q">Search the manual</label><input id="q" name="q" type="search" value="{asked}" maxlength="100"><button>Search</button><a class="all" href="#pages">All pages</a></form>
+<nav aria-label="Manual pages" id="pages">{links}</nav></div><article id="text" class="sheet">{body}</article></main></body></html>
 """
 
 

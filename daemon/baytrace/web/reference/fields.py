@@ -44,6 +44,8 @@ class Entry(NamedTuple):
     example: str
 
 
+LONG = 40
+"""A default longer than this is told in the text, not in its column."""
 Shown = Mapping[str, Mapping[str, Any]]
 """`example` and `unit` by key, where a field's default or name does not show them."""
 
@@ -67,11 +69,20 @@ def entries(model: type[BaseModel], group: str, samples: Mapping[str, Any] | Non
 
 
 def settings_table(rows: Sequence[Entry]) -> str:
-    heads = ("key", "takes", "unit", "default", "meaning", "example")
+    """Four columns, so that a phone shows what a setting means without scrolling far."""
+    heads = ("key", "default", "unit", "meaning")
+    long = "(in the text)"
     return table(
         heads,
-        ((code(row.key), row.takes, row.unit, row.default, row.meaning, code(row.example)) for row in rows),
+        ((code(row.key), row.default if len(row.default) <= LONG else long, row.unit, _told(row)) for row in rows),
     )
+
+
+def _told(row: Entry) -> str:
+    meaning = row.meaning if row.meaning.endswith((".", "?")) else f"{row.meaning}."
+    default = f" Default: {row.default}." if len(row.default) > LONG else ""
+    example = f" Example: {code(row.example)}" if row.example and len(row.default) <= LONG else ""
+    return f"{meaning} Takes {row.takes}.{default}{example}"
 
 
 def _entry(key: str, field: FieldInfo, example: Any, unit: str) -> Entry:
@@ -101,7 +112,7 @@ def takes(field: FieldInfo) -> str:
     """`text`, `number`, `true or false` ..., the words it may be, or its range."""
     words = _choices(field.annotation)
     if words:
-        return ", ".join(code(as_toml(word)) for word in words)
+        return f"one of {', '.join(code(as_toml(word)) for word in words)}"
     return f"{_kind(field.annotation)}{_range(field)}"
 
 
@@ -127,13 +138,13 @@ def _kind(annotation: Any) -> str:
     kinds = []
     for each in _plain(annotation):
         origin = get_origin(each) or each
-        names = {str: "text", bool: "true or false", int: "whole number", float: "number", date: "day"}
+        names = {str: "text", bool: "true or false", int: "a whole number", float: "a number", date: "a day"}
         if origin in names:
             kinds.append(names[origin])
         elif isinstance(origin, type) and issubclass(origin, Mapping):
-            kinds.append("table")
+            kinds.append("a table")
         else:
-            kinds.append("list")
+            kinds.append("a list")
     return " or ".join(dict.fromkeys(kinds))
 
 

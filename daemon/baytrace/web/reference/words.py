@@ -33,7 +33,8 @@ def words(file: str) -> dict[str, list[Word]]:
 
 
 def _do(word: Word) -> str:
-    link = f"[{word.see}](/manual/{word.see})" if word.see else ""
+    shown = word.see.replace("#", ": ").replace("-", " ")
+    link = f"[{shown}](/manual/{word.see})" if word.see else ""
     return " ".join(filter(None, [word.do, f"See {link}." if link else ""]))
 
 
