@@ -90,7 +90,8 @@ class Technician:
         self.page.get_by_text(pattern).filter(visible=True).first.wait_for(timeout=within_s * 1000)
 
     def sentence(self):
-        return self.page.get_by_role("region", name="Now").inner_text()
+        """All that is said about what is going on now."""
+        return self.page.locator("#now").inner_text()
 
     def waits_for(self, text, within_s=SETTLE_S):
         """Wait until what is going on now reads like `text`; what it then says."""
@@ -111,58 +112,62 @@ class Technician:
 
     # -- working
 
-    def starts(self, job, *, choose=(), **fields):
-        """Start a session from the form; `fields` by their label's beginning, `choose` the parts of the job to watch."""
+    def starts(self, job, *, preset="", **fields):
+        """Start a session from the form: a preset by its name, then fields by the beginning of their label."""
         page = self.page
         page.get_by_role("button", name="Start a session").click()
         form = page.get_by_role("dialog", name="Start a session")
-        form.get_by_label("Job").fill(job)
+        if preset:
+            form.get_by_label("Start from").select_option(label=preset)
+        form.get_by_label("Job", exact=True).fill(job)
         form.get_by_label("Technician").fill(self.name)
         for label, value in fields.items():
             field = form.get_by_label(re.compile("^" + re.escape(label.replace("_", " ")), re.IGNORECASE))
-            if field.evaluate("node => node.tagName") == "SELECT":
-                field.select_option(value)
-            else:
-                field.fill(str(value))
-        if choose:
-            wanted = re.compile("|".join(choose), re.IGNORECASE)
-            for box in form.get_by_role("group", name="What to watch").get_by_role("checkbox").all():
-                box.set_checked(bool(wanted.match(box.evaluate("node => node.labels[0].innerText"))))
+            field.filter(visible=True).first.fill(str(value))
         form.get_by_role("button", name="Start", exact=True).click()
         form.wait_for(state="hidden")
         page.get_by_role("button", name="End the session").wait_for()
 
     def marks(self, what):
-        """Say that something happened: the large button where there is one, else in words."""
-        log = self.page.get_by_role("list", name="Marks so far")
-        before = log.get_by_role("listitem").count()
-        button = self.page.get_by_role("button", name=re.compile(f"^{re.escape(what)}$", re.IGNORECASE))
+        """Say that something happened: by a button where there is one, else in words."""
+        button = self.page.get_by_role("button", name=re.compile(f"^(Mark now)? *{re.escape(what)}$", re.IGNORECASE))
         with self.page.expect_response(lambda answer: answer.url.endswith("/marks")) as told:
             if button.count():
-                button.click()
+                button.first.click()
             else:
                 self.page.get_by_label("Another mark").fill(what)
                 self.page.get_by_role("button", name="Mark it").click()
         assert told.value.status == 201, told.value.text()
-        return before
 
     def acknowledges(self, alarm, comment):
-        self._answers(alarm, comment, "Acknowledge")
+        self._answers(self.calling(alarm), "Acknowledge", comment)
 
     def shelves(self, alarm, comment):
-        self._answers(alarm, comment, "Shelve")
+        self._answers(self.calling(alarm), "Shelve", comment)
 
-    def _answers(self, alarm, comment, how):
-        self.alarm(alarm).get_by_role("button", name="Acknowledge").click()
+    def _answers(self, line, how, comment):
+        line.get_by_role("button", name=re.compile(f"^{how}")).click()
         dialog = self.page.get_by_role("dialog")
         dialog.get_by_label("Your name").fill(self.name)
-        dialog.get_by_label("Comment").fill(comment)
+        dialog.get_by_label(re.compile("^(Comment|Why)")).fill(comment)
         dialog.get_by_role("button", name=re.compile(f"^{how}")).click()
         dialog.wait_for(state="hidden")
 
-    def alarm(self, text):
-        alarms = self.page.get_by_role("region", name="Alarms")
-        return alarms.get_by_role("listitem").filter(has_text=re.compile(text, re.IGNORECASE)).first
+    def calling(self, text):
+        """An alarm that calls."""
+        return self._alarm(re.compile("^Alarms calling"), text)
+
+    def quiet(self, text):
+        """An alarm that does not call; their list is unfolded."""
+        heading = self.page.locator("summary").filter(has_text=re.compile("not call"))
+        heading.wait_for()
+        if heading.evaluate("node => !node.parentElement.open"):
+            heading.click()
+        return self._alarm(re.compile("not call"), text)
+
+    def _alarm(self, region, text):
+        listed = self.page.get_by_role("region", name=region).get_by_role("listitem")
+        return listed.filter(has_text=re.compile(text, re.IGNORECASE)).first
 
     def ends(self, comment):
         """End the session; the page of its record follows."""

@@ -114,11 +114,11 @@ def soak(minutes, channels, rate):
     rows = []
     with tempfile.TemporaryDirectory() as folder, pseudo_terminal() as terminal, sync_playwright() as playwright:
         logger = Logger(terminal, channels, rate)
-        bench = RunningBench(Path(folder), bench_text(terminal.name, channels)).start()
+        bench = RunningBench(Path(folder), bench_text(terminal.name, channels)).start(within_s=120)
         logger.start()
         browser = playwright.chromium.launch(executable_path=need("chromium"), args=FLAGS)
         try:
-            bench.until(lambda: bench.channel("low_side")["count"] > 20, 30)
+            bench.until(lambda: bench.channel("low_side")["count"] > 20, 60)
             bench.post("/api/sessions", {"title": "soak", "refrigerant": "R134a", "plan": {"pressures": {}}})
             across, down = WIDTHS["desk"]
             page = browser.new_page(viewport={"width": across, "height": down})
