@@ -28,7 +28,7 @@ def bands_of(*tables):
 def test_a_gauge_limit_is_drawn_against_the_atmosphere():
     """3 bar on a gauge is 4 bar absolute where the air has 1 bar."""
     (made,) = bands_of({"channel": "low", "name": "burst", "high": 3.0})
-    assert made == {"channel": "low", "name": "burst", "low": None, "high": pytest.approx(400_000.0)}
+    assert made == {"channel": "low", "name": "burst", "kind": "limit", "low": None, "high": pytest.approx(400_000.0)}
 
 
 def test_a_vacuum_unit_counts_the_other_way():

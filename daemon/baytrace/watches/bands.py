@@ -1,6 +1,7 @@
 """The limits a channel is judged by, as bands that can be drawn beside its value.
 
-A band is JSON: `name`, `low` and `high` in SI (None where open), and the `channel` or the `role` it is for. Any watch may show
+A band is JSON: `name`, `kind` ("limit", "target" that is still to be reached, or "expected"), `low` and `high` in SI (None
+where open), and the `channel` or the `role` it is for. Any watch may show
 the bands it judges by in `Status.details["bands"]`; the rules a user wrote are turned into bands here.
 """
 
@@ -16,9 +17,9 @@ from baytrace.watches.limit_engine import Follower
 Band = dict[str, Any]
 
 
-def band(role: Role | str, name: str, low: float | None, high: float | None) -> Band:
+def band(role: Role | str, name: str, low: float | None, high: float | None, kind: str = "limit") -> Band:
     """`low` and `high` in SI, absolute."""
-    return {"role": str(role), "name": name, "low": low, "high": high}
+    return {"role": str(role), "name": name, "kind": kind, "low": low, "high": high}
 
 
 def rule_bands(followers: Iterable[Follower], atmosphere_pa: float) -> list[Band]:
@@ -31,7 +32,8 @@ def rule_bands(followers: Iterable[Follower], atmosphere_pa: float) -> list[Band
         low, high = _si(unit, rule.low, atmosphere_pa), _si(unit, rule.high, atmosphere_pa)
         if unit.scale < 0.0:
             low, high = high, low  # a vacuum unit counts the other way from SI
-        bands.append({"channel": follower.channel.name, "name": rule.name or "limit", "low": low, "high": high})
+        named = {"channel": follower.channel.name, "name": rule.name or "limit", "kind": "limit"}
+        bands.append(named | {"low": low, "high": high})
     return bands
 
 

@@ -10,7 +10,7 @@ export function bandsOf(channel) {
   return (channel.bands || []).map((band) => {
     const ends = [shown(channel, band.low), shown(channel, band.high)];
     if (channel.shown_scale < 0) { ends.reverse(); }
-    return { name: band.name, low: ends[0], high: ends[1] };
+    return { name: band.name, kind: band.kind, low: ends[0], high: ends[1] };
   });
 }
 
@@ -28,7 +28,9 @@ export function standing(band, value, half) {
   return value + half < low || value - half > high ? "outside" : "unsure";
 }
 
-export const STANDING = { inside: "✓ inside", outside: "✗ outside", unsure: "? too near to tell", unknown: "" };
+const STANDING = { inside: "✓ within", outside: "✗ outside", unsure: "? too near to tell,", unknown: "" };
+const REACHED = { ...STANDING, inside: "✓ reached,", outside: "… not yet," };
+export const standingWords = (band, where) => (band.kind === "target" ? REACHED : STANDING)[where];
 
 // A strip with the allowed part solid, the rest hatched, and the value as a needle with its interval.
 export function strip(band, value, half, logarithmic) {

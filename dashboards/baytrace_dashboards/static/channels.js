@@ -1,7 +1,7 @@
 // The channel tiles: value, unit, age, quality, limits as bands. Tiles are made once and then only their parts change.
 import { el, text, attribute, redraw } from "./dom.js";
 import { number, span, DASH } from "./format.js";
-import { bandsOf, bandWords, standing, strip, unitText, valueWords, STANDING } from "./bands.js";
+import { bandsOf, bandWords, standing, strip, standingWords, unitText, valueWords } from "./bands.js";
 
 const SIDE = { low_side: "LOW", suction_line: "LOW", high_side: "HIGH", liquid_line: "HIGH", discharge_line: "HIGH" };
 const SHOWN_BANDS = 3;
@@ -38,7 +38,7 @@ function drawBands(root, channel) {
   const value = channel.shown ?? null;
   redraw(root, JSON.stringify([bands, value, half]), () => bands.map((band) => {
     const where = standing(band, value, half);
-    return el("div", { class: "band", "data-standing": where }, strip(band, value, half, channel.role === "system_pressure"), el("span", {}, `${STANDING[where]} ${bandWords(band, unitText(channel))}`));
+    return el("div", { class: "band", "data-standing": where, "data-kind": band.kind }, strip(band, value, half, channel.role === "system_pressure"), el("span", {}, `${standingWords(band, where)} ${bandWords(band, unitText(channel))}`));
   }));
 }
 

@@ -3,7 +3,8 @@ import { $, el, redraw, show, svg, text } from "./dom.js";
 import { get } from "./live.js";
 import { number } from "./format.js";
 
-const W = 720, H = 430, LEFT = 66, RIGHT = 14, TOP = 14, BOTTOM = 46;
+const LEFT = 58, RIGHT = 14, TOP = 14, BOTTOM = 46, NARROW = 520;
+let W = 720, H = 430;
 const NAMES = { suction: "suction", discharge: "discharge", liquid: "liquid", valve: "after the valve" };
 const domes = new Map();
 
@@ -36,7 +37,7 @@ function axes(s) {
       made.push(svg("line", { class: "grid", x1: LEFT, x2: W - RIGHT, y1: s.y(p), y2: s.y(p) }), svg("text", { x: LEFT - 8, y: s.y(p) + 6, "text-anchor": "end" }, `${p / 1e5}`));
     }
   }
-  const step = 50_000 * Math.ceil((s.h1 - s.h0) / 7 / 50_000);
+  const step = 50_000 * Math.ceil((s.h1 - s.h0) / (W / 100) / 50_000);
   for (let h = Math.ceil(s.h0 / step) * step; h < s.h1; h += step) {
     made.push(svg("line", { class: "grid", x1: s.x(h), x2: s.x(h), y1: TOP, y2: H - BOTTOM }), svg("text", { x: s.x(h), y: H - BOTTOM + 20, "text-anchor": "middle" }, `${h / 1000}`));
   }
@@ -86,8 +87,10 @@ export function drawCycle(watch, again) {
   if (!points || points.length !== 4) { return; }
   const made = dome(details.fluid, again);
   if (!made) { return; }
+  const narrow = $("cycle").clientWidth > 0 && $("cycle").clientWidth < NARROW;
+  [W, H] = narrow ? [390, 380] : [720, 430];
   text($("cycle-title"), `Pressure and enthalpy, ${made.fluid}`);
-  redraw($("cycle"), JSON.stringify(points), () => [picture(made, points)]);
+  redraw($("cycle"), JSON.stringify([points, narrow]), () => [picture(made, points)]);
   redraw($("cycle-key"), JSON.stringify(points.map((point) => [point.temperature.toFixed(1), point.measured])), () => [
     ...points.map((point) => el("li", {}, `${point.point} ${NAMES[point.name]}${point.measured ? "" : " (assumed)"}`)), el("li", { class: "soft whole" }, remark(made, points))]);
 }

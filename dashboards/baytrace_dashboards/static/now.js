@@ -32,7 +32,7 @@ export function drawNow(frame) {
   if (!busy) {
     text($("sentence"), frame.session ? "The session is starting." : "No session is running.");
     text($("coming"), frame.session ? "" : "Readings are kept all the same.");
-    for (const id of ["figure-name", "interval", "time-left", "waiting-for"]) { text($(id), ""); }
+    for (const id of ["figure-name", "interval", "time-left", "waiting-for", "why"]) { text($(id), ""); }
     drawFigure({ value: "", unit: "" });
     for (const id of ["progress", "caution", "verdict-chip", "back-to-job"]) { show($(id), false); }
     return;
@@ -54,6 +54,7 @@ function drawVerdict(watch) {
   show(chip, watch.verdict.verdict !== "undecided");
   attribute(chip, "data-outcome", watch.verdict.verdict);
   text(chip, `${SIGN[watch.verdict.verdict]} · ${watch.verdict.finding}`);
+  text($("why"), watch.verdict.verdict === "fail" ? watch.verdict.reasons[0] || "" : "");
 }
 
 // What decides now: what the watch wants shown, else its headline, else the time that is left.

@@ -352,7 +352,7 @@ def _details(watch: Evacuation, weighed: Assessment | None) -> dict[str, Any]:
         "unusable_readings": watch.bad_readings,
     }
     if watch.hold is None:
-        details["bands"] = [band(Role.SYSTEM_PRESSURE, "deep vacuum", None, watch.settings.target_pa)]
+        details["bands"] = [band(Role.SYSTEM_PRESSURE, "deep vacuum", None, watch.settings.target_pa, "target")]
     plateau = watch.water.plateau
     if plateau is not None:
         details["water_plateau"] = {"seconds": plateau.seconds, "pressure_pa": plateau.pressure, "ice": plateau.ice}

@@ -156,7 +156,7 @@ class PressuresWatch:
         ambient, humidity = (_number(loop.get(name)) for name in ("ambient_air", "ambient_humidity"))
         wanted = expected(self._fluid, self._settings, ambient, humidity)
         sides = (Role.LOW_SIDE, wanted.low_side), (Role.HIGH_SIDE, wanted.high_side)
-        return [band(role, "expected today", side.low, side.high) for role, side in sides]
+        return [band(role, "expected today", side.low, side.high, "expected") for role, side in sides]
 
     def status(self) -> Status:
         parts = self._follower.all()
