@@ -48,7 +48,7 @@ class Broker:
     tls: ssl.SSLContext | None = None
     keepalive_s: int = 15
     expiry_s: int = 604_800
-    receive_maximum: int = 65_535
+    receive_maximum: int = 32_000
     connect_s: float = 5.0
 
 

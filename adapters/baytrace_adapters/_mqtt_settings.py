@@ -10,6 +10,7 @@ from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from baytrace.adapter import AdapterSettings, ChannelSettings
 from baytrace_adapters._decode_message import Format, TimeUnit
+from baytrace_adapters._delivery_ledger import MOST_REMEMBERED
 from baytrace_adapters._json_pointer import parse_pointer
 
 _URL = re.compile(r"mqtts?://[^/?#@:]+(:\d+)?/?")
@@ -40,7 +41,7 @@ class MqttSettings(AdapterSettings):
     """A dead connection is noticed after about one and a half times this (s)."""
     session_expiry_s: int = Field(default=604_800, ge=0, le=0xFFFF_FFFE)
     """How long the broker keeps the session while the daemon is away (s, MQTT 5)."""
-    receive_maximum: int = Field(default=65_535, ge=1, le=65_535)
+    receive_maximum: int = Field(default=MOST_REMEMBERED, ge=1, le=MOST_REMEMBERED)
     """Messages on their way at once before the first is acknowledged (MQTT 5)."""
     retained: Literal["ignore", "keep"] = "ignore"
     """A retained message is old when it comes: `ignore` it (counted), or `keep` it; one without its own time is then marked suspect."""

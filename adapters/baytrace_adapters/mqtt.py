@@ -19,7 +19,7 @@ from baytrace.adapter import ChannelRequest, LinkState, Sink
 from baytrace.measure.faults import BadInput, EnvironmentFailed
 from baytrace.measure.reading import Quality, Raw
 from baytrace_adapters._decode_message import Format, Heard, Listener, MessageReader
-from baytrace_adapters._delivery_ledger import Ledger, key_of
+from baytrace_adapters._delivery_ledger import MOST_REMEMBERED, NOTHING, Ledger, key_of
 from baytrace_adapters._mqtt_session import Broker, Delivery, Session, VersionRefused, connected
 from baytrace_adapters._mqtt_settings import MqttChannelKeys, MqttSettings
 from baytrace_adapters._numbers import Unreadable
@@ -40,6 +40,10 @@ class Remembering(Protocol):
 
     def remembered(self) -> Sequence[bytes]:
         """Keys kept last, by this run or an earlier one; oldest first."""
+        ...
+
+    async def forget(self) -> None:
+        """Keys of packet identifiers (their first two bytes are not 0) are void; returns once that is durable."""
         ...
 
 
@@ -122,6 +126,8 @@ topic = "shop/bay1/vent"
         self._versions = _versions(settings.version)
         self._trying = len(self._versions) > 1
         self._unwanted: set[str] = set()
+        self._unkept = 0
+        """Messages since the last key kept that took a packet identifier and left no key."""
 
     async def run(self) -> None:
         self._sink.link(LinkState.OPENING, self._settings.url)
@@ -166,6 +172,8 @@ topic = "shop/bay1/vent"
     async def _welcome(self, session: Session) -> None:
         if not session.resumed:
             self._ledger.forget()
+            if self._memory is not None:
+                await self._memory.forget()  # before the first delivery under the new identifiers
             if self._connections > 1:
                 self._sink.count("session lost")
         await session.subscribe(self._by_filter, retained=self._settings.retained == "keep")
@@ -187,10 +195,19 @@ topic = "shop/bay1/vent"
                 session.unasked_dropped = 0
             if raws:
                 if keys and self._memory is not None:
-                    self._memory.remember(keys)
-                await self._sink.samples(raws, partial(self._stored, keys))
+                    self._memory.remember([NOTHING] * min(self._unkept, MOST_REMEMBERED) + keys)
+                    self._unkept = 0
+                await self._sink.samples(raws, partial(self._stored, keys, self._ledger.session))
 
     async def _take(self, session: Session, delivery: Delivery, raws: list[Raw], keys: list[bytes]) -> None:
+        kept = len(keys)
+        if delivery.qos and not delivery.repeated:
+            self._ledger.fresh(delivery.packet)
+        await self._sort(session, delivery, raws, keys)
+        if delivery.qos and len(keys) == kept:
+            self._unkept += 1
+
+    async def _sort(self, session: Session, delivery: Delivery, raws: list[Raw], keys: list[bytes]) -> None:
         reader = self._reader(delivery.topic)
         if reader is None:
             await self._unexpected(session, delivery)
@@ -252,9 +269,9 @@ topic = "shop/bay1/vent"
             reader = self._readers[topic] = MessageReader(listeners) if listeners else None
             return reader
 
-    def _stored(self, keys: Sequence[bytes]) -> None:
+    def _stored(self, keys: Sequence[bytes], session: int) -> None:
         for key in keys:
-            for delivery in self._ledger.stored(key):
+            for delivery in self._ledger.stored(key, session):
                 self._acknowledge(delivery)
 
     def _acknowledge(self, delivery: Delivery) -> None:

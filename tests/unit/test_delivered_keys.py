@@ -1,13 +1,13 @@
 """Keys of stored messages: kept with their readings, across restarts, and no more of them than needed."""
 
-from baytrace.bench.delivered import MOST_KEPT, ROW, DeliveredKeys, read_rows
+from baytrace.bench.delivered import KEY, MOST_KEPT, ROW, DeliveredKeys, read_rows
 from baytrace.measure.faults import BadInput
 from baytrace.measure.reading import Raw
 from journal_kit import opened
 
 
 def keys(first, count):
-    return [number.to_bytes(8, "big") for number in range(first, first + count)]
+    return [number.to_bytes(KEY, "big") for number in range(first, first + count)]
 
 
 def test_keys_come_back_after_a_restart_in_order(tmp_path):
@@ -42,5 +42,23 @@ def test_old_keys_are_dropped(tmp_path):
             count = min(5000, total - first)
             journal.append([Raw("vent", 1.0, 1, 1)], [], also=kept.keep({"probes": keys(first, count)})).result(10)
         rows = journal.change(read_rows).result(10)
-        assert sum(len(row) // 8 for _, row in rows) <= MOST_KEPT + 2 * ROW
+        assert sum(len(row) // KEY for _, row in rows) <= MOST_KEPT + 2 * ROW
         assert DeliveredKeys(rows).of("probes") == keys(total - MOST_KEPT, MOST_KEPT)
+
+
+def test_a_new_session_drops_what_stood_under_identifiers(tmp_path):
+    """On disk as in memory: after the broker counts anew only keys of messages with their own time are left."""
+    packets = [bytes([1, 1]) + bytes(7) + bytes([i]) for i in range(5)]
+    lasting = keys(1, 700)
+    with opened(tmp_path, "vent") as journal:
+        kept = DeliveredKeys()
+        journal.append(
+            [Raw("vent", 1.0, 1, 1)], [], also=kept.keep({"probes": packets + lasting, "b": packets})
+        ).result(10)
+        write = kept.keep({"probes": packets[:1]}, forget=["probes", "never heard"])
+        journal.append([Raw("vent", 1.0, 1, 1)], [], also=write).result(10)
+        again = DeliveredKeys(journal.change(read_rows).result(10))
+        for one in (kept, again):
+            assert one.of("probes") == lasting + packets[:1]
+            assert one.of("b") == packets
+            assert one.of("never heard") == []

@@ -144,8 +144,8 @@ def test_a_message_is_acknowledged_when_it_is_durable_and_only_then():
     assert not ledger.known(key)
     ledger.taken(key, "first")
     assert ledger.repeated(key, "again") == []
-    assert ledger.stored(key) == ["first", "again"]
-    assert ledger.stored(key) == []
+    assert ledger.stored(key, 0) == ["first", "again"]
+    assert ledger.stored(key, 0) == []
     assert ledger.repeated(key, "much later") == ["much later"]
 
 
@@ -162,17 +162,39 @@ def test_keys_tell_topics_payloads_and_packets_apart():
 
 
 def test_the_ledger_is_bounded_below_the_packet_identifiers():
-    """Fewer keys are remembered than there are identifiers, so a reused identifier is never a false duplicate."""
-    assert MOST_REMEMBERED < 65_535
+    """What is remembered and what is on its way are fewer than the identifiers; messages with their own time are bounded."""
+    most = MqttSettings(url="mqtt://broker").receive_maximum
+    assert most <= MOST_REMEMBERED
+    assert MOST_REMEMBERED + most < 65_535
     ledger = Ledger()
-    keys = [number.to_bytes(8, "big") for number in range(MOST_REMEMBERED + 10)]
+    keys = [key_of("t", b"%d" % number, None) for number in range(MOST_REMEMBERED + 10)]
     for key in keys:
         ledger.taken(key, key)
-        ledger.stored(key)
+        ledger.stored(key, 0)
     assert not ledger.known(keys[9])
     assert ledger.known(keys[10])
+
+
+def test_an_identifier_used_again_stands_for_a_new_message():
+    """The same plain number under an identifier that came round again is a new reading, also when it is then repeated."""
+    ledger = Ledger([key_of("t", b"21.5", 7)])
+    assert ledger.known(key_of("t", b"21.5", 7))
+    ledger.fresh(7)
+    assert not ledger.known(key_of("t", b"21.5", 7))
+
+
+def test_a_new_session_voids_identifiers_and_nothing_else():
+    """A broker that crashed counts anew: plain numbers of before mean nothing, messages with their own time stay known."""
+    ledger = Ledger([key_of("t", b"21.5", 7), key_of("t", b"[...]", None)])
+    old = key_of("t", b"21.6", 8)
+    ledger.taken(old, "old")
     ledger.forget()
-    assert not ledger.known(keys[-1])
+    assert not ledger.known(key_of("t", b"21.5", 7))
+    assert ledger.known(key_of("t", b"[...]", None))
+    assert not ledger.known(old)
+    ledger.taken(old, "new under the same identifier")
+    assert ledger.stored(old, 0) == [], "stored in the old session: the new one is not durable yet"
+    assert ledger.stored(old, 1) == ["new under the same identifier"]
 
 
 @pytest.mark.parametrize(

@@ -56,6 +56,9 @@ class Remembering(Journal):
     def remembered(self):
         return self.keys
 
+    async def forget(self):
+        self.keys = [key for key in self.keys if key[:2] == bytes(2)]
+
 
 async def up(sink, times=1):
     await eventually(lambda: [state for state, _ in sink.links].count(LinkState.UP) >= times)
@@ -130,6 +133,47 @@ async def test_committed_but_not_acknowledged_is_stored_once():
             await asyncio.sleep(0.3)
             assert not third.raws
             assert "duplicate" not in third.counts
+
+
+async def test_a_broker_that_counts_anew_brings_no_false_duplicate():
+    """Plain numbers stored before the broker crashed are no reason to drop equal ones that come again under the same identifiers."""
+    with mosquitto() as broker:
+        async with running("mqtt", url(broker), VENT, Remembering()) as first:
+            await up(first)
+            with publisher(broker.port) as sender:
+                await publish(sender, "bay/vent", *["21.5"] * 30)
+            await eventually(lambda: len(first.raws) == 30)
+            broker.kill()
+            await eventually(lambda: first.links[-1][0] is LinkState.LOST)
+            broker.start()
+            await up(first, 2)
+            durable = list(first.keys)
+            first.hold = True
+            with publisher(broker.port) as sender:
+                await publish(sender, "bay/vent", *["21.5"] * 5)
+            await eventually(lambda: len(first.raws) == 35)
+        async with running("mqtt", url(broker), VENT, Remembering(durable)) as second:
+            await eventually(lambda: len(second.raws) == 5)
+            assert "duplicate" not in second.counts
+
+
+async def test_a_pack_published_again_after_a_broker_crash_is_stored_once():
+    """A publisher that never heard of the first broker's taking it sends its pack again: its own times give it away."""
+    pack = json.dumps([{"bn": "vent", "bt": 1_795_000_000, "u": "Cel", "v": 4.5}])
+    channels = [("vent", "degC", {"topic": "bay/vent", "format": "senml"})]
+    with mosquitto() as broker:
+        async with running("mqtt", url(broker), channels, Remembering()) as sink:
+            await up(sink)
+            for round_ in (2, 3):
+                with publisher(broker.port) as sender:
+                    await publish(sender, "bay/vent", pack)
+                await eventually(lambda: sink.raws)
+                broker.kill()
+                await eventually(lambda: sink.links[-1][0] is LinkState.LOST)
+                broker.start()
+                await up(sink, round_)
+            assert len(sink.raws) == 1
+            assert sink.counts["duplicate"] == 1
 
 
 async def test_reconnected_while_the_journal_is_slow_stores_once_and_acknowledges_late():

@@ -204,6 +204,10 @@ class Bench:
     def remembered(self, instrument: str) -> Sequence[bytes]:
         return self.delivered.of(instrument)
 
+    async def forget(self, instrument: str) -> None:
+        told = {"instrument": instrument, "what": "broker session begun", "times": 1}
+        await self.intake.forget(instrument, self._event(Kind.COUNTED, told))
+
     def record(self, kind: str, data: Mapping[str, Any], committed: Callable[[], None] | None = None) -> None:
         """Journal an event without waiting for it."""
         self.intake.event(self._event(kind, data), committed=committed)

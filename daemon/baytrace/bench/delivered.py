@@ -2,6 +2,8 @@
 
 Rules of this file:
 - The keys go to disk in the transaction of the readings they belong to: neither can be there without the other.
+- A key begins with the two bytes of the packet identifier it stands under, 0 for a message that carries its own time. When the
+  broker begins a new session the former mean nothing any more: they go in the transaction that says so, while the latter stay.
 - They are kept beside the chain, in the journal's small mutable `state`: they say nothing about a measurement, and neither a
   replay nor a trace pack carries them. A salvage may lose them; the price is a reading that is there twice, never one lost.
 - Rows hold up to `ROW` keys and are filled one after the other, so a commit writes a few kB and never the whole memory.
@@ -10,15 +12,15 @@ Rules of this file:
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import Any, NamedTuple
 
-MOST_KEPT = 60_000
-"""Keys an instrument: fewer than there are MQTT packet identifiers, which come again."""
-KEY = 8
+MOST_KEPT = 32_000
+"""Keys an instrument; with as many messages on their way, fewer than there are MQTT packet identifiers, which come again."""
+KEY = 10
 """Bytes of a key."""
 ROW = 512
-_PREFIX = "delivered/"
+_PREFIX = "message/"
 
 Write = Callable[[Any], None]
 """Called with the journal's writing connection, inside the transaction of a commit; may be called again when it fails."""
@@ -43,10 +45,15 @@ class DeliveredKeys:
         joined = b"".join(row.keys for row in self._rows.get(instrument, ()))
         return [joined[at : at + KEY] for at in range(0, len(joined), KEY)][-MOST_KEPT:]
 
-    def keep(self, keys: Mapping[str, Sequence[bytes]]) -> Write:
-        """What writes these keys, by instrument; hand it over with the readings they brought."""
+    def keep(self, keys: Mapping[str, Sequence[bytes]], forget: Collection[str] = ()) -> Write:
+        """What writes these keys, by instrument; hand it over with the readings they brought.
+
+        Before that, what stood under a packet identifier is dropped for the instruments in `forget`.
+        """
         written: dict[str, bytes] = {}
         dropped: list[str] = []
+        for instrument in forget:
+            self._forget(instrument, written, dropped)
         for instrument, new in keys.items():
             self._add(instrument, b"".join(new), written, dropped)
 
@@ -55,6 +62,13 @@ class DeliveredKeys:
             db.executemany("DELETE FROM state WHERE key = ?", [(name,) for name in dropped])
 
         return write
+
+    def _forget(self, instrument: str, written: dict[str, bytes], dropped: list[str]) -> None:
+        lasting = [key for key in self.of(instrument) if is_lasting(key)]
+        rows = self._rows.get(instrument, deque())
+        dropped += [_name(instrument, row.number) for row in rows]
+        self._rows[instrument] = deque([_Row(rows[-1].number + 1, b"")] if rows else ())
+        self._add(instrument, b"".join(lasting), written, dropped)
 
     def _add(self, instrument: str, new: bytes, written: dict[str, bytes], dropped: list[str]) -> None:
         rows = self._rows.setdefault(instrument, deque())
@@ -70,6 +84,11 @@ class DeliveredKeys:
             name = _name(instrument, rows.popleft().number)
             dropped.append(name)
             written.pop(name, None)
+
+
+def is_lasting(key: bytes) -> bool:
+    """Whether a key outlives the broker's session."""
+    return key[:2] == bytes(2)
 
 
 def _name(instrument: str, number: int) -> str:

@@ -16,7 +16,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
-from baytrace.bench.delivered import DeliveredKeys, Write
+from baytrace.bench.delivered import DeliveredKeys, Write, is_lasting
 from baytrace.journal.sqlite import SqliteJournal
 from baytrace.journal.store import Receipt
 from baytrace.measure.faults import EnvironmentFailed
@@ -41,6 +41,8 @@ class Batch:
     alone: bool = False
     keys: dict[str, list[bytes]] = field(default_factory=dict)
     """Of the messages that brought the readings, by instrument."""
+    forget: set[str] = field(default_factory=set)
+    """Instruments whose broker began a new session before these readings."""
     also: Write | None = None
     """What is written in the transaction of the commit, beside it."""
 
@@ -116,6 +118,19 @@ class Intake:
         self._arrived.set()
         return future
 
+    def forget(self, instrument: str, event: Event) -> asyncio.Future[int]:
+        """Take the event that says the instrument's broker began a new session; durable with it, no key of the old one counts.
+
+        Keys that do not outlive a session are dropped from what is still pending, too; those of a commit in flight are
+        stored before this event, and go with it.
+        """
+        for batch in self._queue:
+            if instrument in batch.keys:
+                batch.keys[instrument] = [key for key in batch.keys[instrument] if is_lasting(key)]
+        future = self.event(event)
+        self._queue[-1].forget.add(instrument)
+        return future
+
     async def run(self) -> None:
         """Store until `finish` is called and nothing is pending."""
         while True:
@@ -161,7 +176,7 @@ class Intake:
         return None
 
     def _beside(self, batch: Batch) -> Write | None:
-        writes = [self._delivered.keep(batch.keys)] if batch.keys else []
+        writes = [self._delivered.keep(batch.keys, batch.forget)] if batch.keys or batch.forget else []
         if (letters := self._letters(batch.events)) is not None:
             writes.append(letters)
 
@@ -176,9 +191,7 @@ class Intake:
         attempt = 0
         while True:
             try:
-                receipt = await asyncio.wrap_future(
-                    self._journal.append(batch.readings, batch.events, also=batch.also)
-                )
+                receipt = await asyncio.wrap_future(self._journal.append(batch.readings, batch.events, also=batch.also))
             except EnvironmentFailed as error:
                 self.retries += 1
                 if str(error) != self.failing:

@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Protocol
 
 from baytrace.adapter import LinkState
+from baytrace.bench.delivered import is_lasting
 from baytrace.measure.clock import Clock
 from baytrace.measure.reading import Raw
 from baytrace.records.vocabulary import Kind
@@ -27,6 +28,7 @@ class Recorder(Protocol):
         self, instrument: str, samples: Sequence[Raw], committed: Callable[[], None] | None, keys: Sequence[bytes]
     ) -> None: ...
     def remembered(self, instrument: str) -> Sequence[bytes]: ...
+    async def forget(self, instrument: str) -> None: ...
     def record(self, kind: str, data: Mapping[str, Any], committed: Callable[[], None] | None = None) -> None: ...
     def changed(self) -> None: ...
 
@@ -59,6 +61,11 @@ class InstrumentSink:
     def remembered(self) -> Sequence[bytes]:
         """Keys kept last, by this run or an earlier one; oldest first."""
         return self._recorder.remembered(self.instrument)
+
+    async def forget(self) -> None:
+        """Keys of packet identifiers are void: the broker began a new session. Returns once that is durable."""
+        self._keys = [key for key in self._keys if is_lasting(key)]
+        await self._recorder.forget(self.instrument)
 
     async def reject(self, frame: bytes, why: str, committed: Callable[[], None] | None = None) -> None:
         self.counts["rejected"] += 1
