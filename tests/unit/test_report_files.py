@@ -9,8 +9,10 @@ from types import SimpleNamespace
 import pytest
 
 from baytrace.measure.faults import BadInput
+from baytrace.measure.roles import Role
 from baytrace.records.exporting import export_session
 from baytrace.records.report import svg
+from baytrace.records.report.accuracy_words import accuracy_shown
 from baytrace.records.report.document import span
 from baytrace.records.report.units_shown import System, number, restated, shown_unit
 from baytrace.records.report.wording import VERIFY
@@ -64,12 +66,7 @@ def html_text(path):
 
 def pdf_text(path):
     done = subprocess.run(["pdftotext", "-layout", path, "-"], capture_output=True, text=True, check=True)
-    return done.stdout
-
-
-def without_declarations(text):
-    """The instruments' own table is left out: units and accuracies there are as declared."""
-    return re.sub(r"Instruments and calibration.*Settings and where they come from", "", text, flags=re.DOTALL)
+    return done.stdout.replace("\u200b", "")
 
 
 def test_the_first_page_is_for_the_customer(made):
@@ -83,18 +80,21 @@ def test_the_first_page_is_for_the_customer(made):
     assert "Q. Sample" in first
 
 
+SI_UNITS = r"Pa|hPa|kPa|MPa|bar|mbar|K|°C|degC|g|kg|mL|L|m|mm|kJ|J|Pa·m³/s|mbar·L/s"
+US_UNITS = r"psi|psia|psig|micron|microns|inHg|°F|degF|oz|lb|fl oz|in³|ft|ft³|BTU"
+
+
 @pytest.mark.parametrize("kind", ["html", "pdf"])
 def test_units_are_never_mixed(made, kind):
-    """A US report holds no SI unit but those of the instruments' own declarations, and the other way round."""
+    """No SI unit in a US report and no US unit in an SI one: figures, pictures, limits, accuracies, remarks, people's notes."""
     if kind == "pdf" and shutil.which("pdftotext") is None:
         pytest.skip("needs pdftotext")
     read = html_text if kind == "html" else pdf_text
-    us = without_declarations(read(getattr(made, f"us_{kind}")))
-    si = without_declarations(read(getattr(made, f"si_{kind}")))
-    assert not re.search(r"\d ?(Pa|kPa|kPa abs|K|°C|g|kg|mL|L)\b(?!/)", us)
-    assert not re.search(r"\d ?(psi|psia|micron|°F|oz|lb|fl oz|in³)\b", si)
-    assert re.search(r"348 psi", us)
-    assert re.search(r"2400 kPa", si)
+    us, si = read(getattr(made, f"us_{kind}")), read(getattr(made, f"si_{kind}"))
+    assert not re.search(rf"(?<![\w·/])({SI_UNITS})(?![\w·/-])(?<!\. g)", us.replace("M. Example", ""))
+    assert not re.search(rf"(?<![\w·/])({US_UNITS})(?![\w·/-])", si)
+    assert "348 psi" in us
+    assert "2400 kPa" in si
 
 
 def test_the_page_needs_nothing_else(made):
@@ -198,6 +198,10 @@ def test_other_units_or_paper_are_refused():
             "low side 29 psi absolute (± 1.45), expected 14.5 to 58: normal",
         ),
         ("vent air 10 °C ± 1 °C", "vent air 50 °F ± 1.8 °F"),
+        ("from 200 to 300 kPa", "from 29 to 43.5 psi"),
+        ("200-300 kPa", "29-43.5 psi"),
+        ("at 1,5 kPa", "at 1,5 kPa"),
+        ("at 1 500 kPa", "at 1 500 kPa"),
     ],
 )
 def test_sentences_are_restated_in_us_units(text, expected):
@@ -206,6 +210,61 @@ def test_sentences_are_restated_in_us_units(text, expected):
     assert restated(text, System.SI) == text.replace(
         "2 bar absolute (± 0.1), expected 1 to 4", "200 kPa absolute (± 10), expected 100 to 400"
     )
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("above 350 psi", "above 2413 kPa"),
+        ("at 30 psig and 44.7 psia", "at 207 kPa gauge and 308 kPa absolute"),
+        ("below 500 microns", "below 66.7 Pa"),
+        ("vent at 41 °F, 50 degF", "vent at 5 °C, 10 °C"),
+        ("22 to 23 oz in, 1.5 lb", "624 to 652 g in, 0.68 kg"),
+        ("2.1 bar at 20 degC", "210 kPa at 20 °C"),
+        ("R1234yf, coil 3, 12 V", "R1234yf, coil 3, 12 V"),
+    ],
+)
+def test_words_in_us_units_are_restated_in_si(text, expected):
+    """Rules and notes are written in the shop's units; 1 psi is 6.894757 kPa, 1 oz 28.34952 g (NIST SP 811, B.8)."""
+    assert restated(text, System.SI) == expected
+
+
+@pytest.mark.parametrize(
+    ("text", "role", "si", "us"),
+    [
+        (
+            "0.5 % of full scale (16 bar)",
+            Role.LOW_SIDE,
+            "0.5 % of full scale (1600 kPa)",
+            "0.5 % of full scale (232.1 psi)",
+        ),
+        ("1 % FS (-1 to 35 bar)", Role.HIGH_SIDE, "1 % FS (−100 to 3500 kPa)", "1 % FS (−14.5 to 507.6 psi)"),
+        (
+            "10 % of reading + 1 micron",
+            Role.SYSTEM_PRESSURE,
+            "10 % of reading + 0.1333 Pa",
+            "10 % of reading + 1 micron",
+        ),
+        ("1.1 K", Role.VENT_AIR, "1.1 K", "1.98 °F difference"),
+        ("2 degF", Role.VENT_AIR, "1.111 K", "2 °F difference"),
+        ("1 % FS (-50 to 150 degC)", Role.SUCTION_LINE, "1 % FS (−50 to 150 °C)", "1 % FS (−58 to 302 °F)"),
+        ("2 g", Role.TANK_MASS, "2 g", "0.07055 oz"),
+        ("0.2 % of reading + 0.02 ohm", Role.COIL_RESISTANCE, "0.2 % of reading + 0.02 Ω", "0.2 % of reading + 0.02 Ω"),
+        ("3 %RH", Role.AMBIENT_HUMIDITY, "3 %RH", "3 %RH"),
+        ("class B", Role.LIQUID_LINE, "class B", "class B"),
+        (
+            "1 °C or 0.75 % of reading",
+            Role.AUXILIARY,
+            "1 K or 0.75 % of reading",
+            "1.8 °F difference or 0.75 % of reading",
+        ),
+        ("1 % FS (10 bar)", Role.AUXILIARY, "1 % FS (1000 kPa)", "1 % FS (145 psi)"),
+    ],
+)
+def test_accuracies_are_in_the_readers_units(text, role, si, us):
+    """A half-width of temperature is a difference, the ends of a range are points of the scale."""
+    assert accuracy_shown(text, role, System.SI) == si
+    assert accuracy_shown(text, role, System.US) == us
 
 
 def test_figures_in_us_units():

@@ -51,8 +51,11 @@ def document(record: SessionRecord, system: System) -> dict[str, Any]:
             for e in record.steps
         ],
         "notes": [[when(e.time), told(e, "who"), restated(told(e, "text"), system)] for e in record.notes],
-        "marks": [[str(n), when(e.time), told(e, "text"), told(e, "who")] for n, e in enumerate(record.marks, 1)],
-        "instruments": instruments(record),
+        "marks": [
+            [str(n), when(e.time), restated(told(e, "text"), system), told(e, "who")]
+            for n, e in enumerate(record.marks, 1)
+        ],
+        "instruments": instruments(record, system),
         "settings": settings(record, system),
         "alarms": [alarm(entry, system) for entry in record.alarms],
         "gaps": [gap(entry) for entry in record.gaps],
@@ -125,6 +128,7 @@ def _verdict(said: SaidVerdict, system: System) -> dict[str, Any]:
         "outcome": outcome,
         "outcome_word": OUTCOMES.get(outcome, outcome),
         "finding": finding,
+        "headline": OUTCOMES.get(outcome, outcome) + ("" if finding == outcome else f", {finding}"),
         "plain": plain(watch, finding, outcome)
         if (watch, finding) in FINDINGS or watch != "sweep"
         else _coils_plain(verdict),

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import math
+
+import numpy as np
+
 from baytrace.measure.instant import NS
 from baytrace.measure.roles import FACTS, Role
 from baytrace.measure.verdict import Curve
 from baytrace.records.report.scene import HIGH, MINUTES, Scene
 from baytrace.records.report.svg import Band, Line, Picture
+from baytrace.records.report.trends import Point
 from baytrace.records.report.units_shown import Shown
 from baytrace.records.report.wording import WATCHES
 
@@ -23,9 +28,11 @@ def fit_picture(scene: Scene, watch: str, curve: Curve) -> Picture:
     x = [scene.minutes(time_ns) for time_ns in curve.times_ns]
     lines = []
     for name in scene.channels(role)[:1]:
-        shown = scene.trends.channels[name].between(begin, end, _DOTS)
+        shown, label = scene.trends.channels[name].between(begin, end, _DOTS), "Readings"
+        if watch == "pressure_hold":
+            shown, label = _at_one_temperature(scene, shown, begin)
         minutes = [scene.minutes(time_ns) for time_ns, _ in shown]
-        lines.append(Line("Readings", minutes, [unit.of(value) for _, value in shown], "#444444", dots=True))
+        lines.append(Line(label, minutes, [unit.of(value) for _, value in shown], "#444444", dots=True))
     lines.append(Line("Fit", x, [unit.of(value) for value in curve.values], "#00695c", "7 3", 2.2))
     bands = []
     if len(curve.low) == len(x) and len(curve.high) == len(x):
@@ -35,6 +42,21 @@ def fit_picture(scene: Scene, watch: str, curve: Curve) -> Picture:
     title = f"{WATCHES.get(watch, watch)}: readings and fit of the hold"
     y_label = f"{FACTS[role].label}, {unit.text}"
     return Picture(title, MINUTES, y_label, [*lines, *more], [*bands, *band])
+
+
+def _at_one_temperature(scene: Scene, points: list[Point], begin_ns: int) -> tuple[list[Point], str]:
+    """By the gas law, absolute pressures to the temperature the test began at; as read where no temperature is known."""
+    trend = next((each for each in scene.trends.channels.values() if each.role is Role.SYSTEM_TEMPERATURE), None)
+    known = [(t, v) for t, v in (trend.points if trend is not None else ()) if math.isfinite(v) and v > 0.0]
+    if not known:
+        return points, "Readings"
+    origin = known[0][0]
+    at, kelvin = [float(t - origin) for t, _ in known], [v for _, v in known]
+    wanted = float(np.interp(begin_ns - origin, at, kelvin))
+    found = np.interp([float(t - origin) for t, _ in points], at, kelvin)
+    return [
+        (t, value * wanted / each) for (t, value), each in zip(points, found.tolist(), strict=True)
+    ], "Readings, at the first temperature"
 
 
 def _leaks(scene: Scene, watch: str, curve: Curve, unit: Shown) -> tuple[list[Line], list[Band]]:

@@ -84,7 +84,7 @@ def _limited(scene: Scene, role: Role) -> list[Picture]:
 def _running(scene: Scene) -> list[Picture]:
     """Both sides with what they are expected to show, and the mean they settled to with its interval."""
     roles = (Role.LOW_SIDE, Role.HIGH_SIDE)
-    made = _group(scene, "Pressures of the running loop", roles)
+    made = _group(scene, "Pressures of the loop", roles)
     if not made:
         return []
     picture = made[0]
@@ -168,14 +168,18 @@ def _coils(scene: Scene) -> list[Picture]:
         if "low" in figure:
             bands.append(Band("", x, [figure["low"]] * 2, [figure["high"]] * 2, "#555555"))
         if not good:
-            notes.append(Note(at, None, coil["finding"]))
-    frame = Line("", [coils[0]["position"] - 0.6, coils[-1]["position"] + 0.6], [math.nan, math.nan])
+            notes.append(Note(at - 0.3, figure.get("high", figure["value"]), coil["finding"]))
     settings = scene.settings("sweep")
     levels = [
         Level(f"{name} limit, {settings[key]:g} Ω", float(settings[key]))
         for name, key in (("lower", "low_ohm"), ("upper", "high_ohm"))
         if settings.get(key)
     ]
+    heights = [y for each in bands for y in (*each.low, *each.high)] + [y for each in lines for y in each.y]
+    heights += [level.y for level in levels]
+    room = 0.15 * (max(heights) - min(heights))
+    ends = [coils[0]["position"] - 0.6, coils[-1]["position"] + 0.6]
+    frame = Line("", ends, [min(heights) - room, max(heights) + room], "none")
     title = "Coils in engine order, at the reference temperature, with 95 % intervals"
     return [Picture(title, "coil", "Resistance, Ω", [*lines, frame], bands, levels, notes=notes, whole=True)]
 

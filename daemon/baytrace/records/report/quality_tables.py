@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from datetime import date
+from itertools import groupby
 from typing import Any
 
 from baytrace.measure.channel import Channel
 from baytrace.measure.faults import BadInput
 from baytrace.measure.instant import format_instant, parse_instant
+from baytrace.measure.roles import FACTS, Role
+from baytrace.records.report.accuracy_words import accuracy_shown
 from baytrace.records.report.texts import Row, place, quantity, span, told, when
 from baytrace.records.report.units_shown import System, restated
 from baytrace.records.report.wording import WATCHES, sentence
@@ -17,10 +20,18 @@ from baytrace.watches.trust import standing
 from baytrace.watches.watch import watches
 
 _SUFFIX = {"pa": "Pa", "s": "s", "g": "g", "k": "K", "c": "degC", "m": "m", "l": "L", "ohm": "ohm"}
+_NAMES = {
+    "temperature_u_k": "temperature, standard uncertainty",
+    "hose_g": "left in the hoses",
+    "hose_uncertainty_g": "left in the hoses, uncertainty",
+    "slowest_mode_s": "slowest time constant of the loop",
+    "settled_pressure_band": "settled: share of a pressure still to come",
+    "settled_temperature_band_k": "settled: temperature still to come",
+}
 
 
-def instruments(record: SessionRecord) -> list[Row]:
-    """Instrument, channel, unit, accuracy, calibrated, due, certificate, standing on the day."""
+def instruments(record: SessionRecord, system: System) -> list[Row]:
+    """Instrument, channel, what it measures, accuracy, calibrated, due, certificate, standing on the day."""
     day = date.fromisoformat((record.closed.time if record.closed else record.started)[:10])
     rows = []
     for instrument in record.instruments:
@@ -39,8 +50,8 @@ def instruments(record: SessionRecord) -> list[Row]:
                 [
                     name,
                     said["name"],
-                    said["unit"],
-                    said.get("accuracy", ""),
+                    FACTS[Role(said["role"])].label,
+                    accuracy_shown(said.get("accuracy", ""), Role(said["role"]), system),
                     *dates,
                     calibration.get("certificate") or "not recorded",
                     stands,
@@ -79,6 +90,9 @@ def settings(record: SessionRecord, system: System) -> list[Row]:
 
 
 def _bare(name: str) -> str:
+    """The setting's name without the unit it ends in, as words."""
+    if name in _NAMES:
+        return _NAMES[name]
     stem, _, suffix = name.rpartition("_")
     return stem if suffix in _SUFFIX and stem else name
 
@@ -117,10 +131,7 @@ def gap(entry: Entry) -> Row:
 
 def events(record: SessionRecord) -> list[Row]:
     """What happened to the bench itself."""
-    rows = [
-        [e.time, f"Channel {told(e, 'channel')} {'fell silent' if e.data.get('stale') else 'came back'}"]
-        for e in record.silences
-    ]
+    rows = _silences(record.silences)
     rows += [
         [e.time, f"Wall clock set by {e.data.get('step_ns', 0) / 1e9:+.3f} s; spans are not affected"]
         for e in record.clock_steps
@@ -139,6 +150,16 @@ def events(record: SessionRecord) -> list[Row]:
         frames = "1 frame" if record.rejected == 1 else f"{record.rejected} frames"
         shown.append(["", f"{frames} from instruments could not be understood; kept in the journal"])
     return shown
+
+
+def _silences(entries: list[Entry]) -> list[Row]:
+    """Channels that fell silent or came back within the same second share a row."""
+    rows: list[Row] = []
+    for (second, stale), group in groupby(entries, key=lambda e: (e.time[:19], bool(e.data.get("stale")))):
+        names = [told(entry, "channel") for entry in group]
+        noun = "Channel" if len(names) == 1 else "Channels"
+        rows.append([f"{second}Z", f"{noun} {', '.join(names)} {'fell silent' if stale else 'came back'}"])
+    return rows
 
 
 def _without_paths(text: str) -> str:

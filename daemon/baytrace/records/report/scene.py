@@ -53,7 +53,10 @@ class Scene:
         return role_unit(role, self.system)
 
     def channels(self, role: Role) -> list[str]:
-        """Names of the channels of a role that have something to draw."""
+        """Names of the channels of a role that have something to draw; of roles no watch looked at, none."""
+        kinds = [watches()[name] for name in self.record.plan if name in watches()]
+        if kinds and not any(role in kind.roles for kind in kinds):
+            return []
         return [name for name, trend in self.trends.channels.items() if trend.role is role and trend.heard]
 
     def line(self, label: str, points: list[Point], unit: Shown, colour: str, dash: str) -> Line:

@@ -8,7 +8,7 @@ from typing import Any
 from baytrace.measure.reading import Event
 from baytrace.records.job_lists import SheetList, default_sheet, sheet_from
 from baytrace.records.report.texts import Row, quantity, told, when
-from baytrace.records.report.units_shown import System, number, restated
+from baytrace.records.report.units_shown import System, number, restated, shown_unit
 from baytrace.records.report.wording import BALANCES, sentence
 from baytrace.records.session import Entry, SessionRecord
 from baytrace.records.sheet import sheet_document
@@ -33,8 +33,7 @@ def sheet_tables(record: SessionRecord, system: System) -> dict[str, Any]:
         ],
         "replaced": _replaced(said["figures"], listed),
         "balances": [
-            [BALANCES.get(name, sentence(name)), in_units(figure["value"], figure["unit"], system)]
-            for name, figure in said["balances"].items()
+            [BALANCES.get(name, sentence(name)), _balance(figure, system)] for name, figure in said["balances"].items()
         ],
         "parts": [
             [row["text"], number(row["count"]), in_units(row["oil"]["value"], "mL", system), row["source"]]
@@ -43,6 +42,17 @@ def sheet_tables(record: SessionRecord, system: System) -> dict[str, Any]:
         "remarks": [restated(text, system) for text in _remarks(said, listed)] if entered else [],
         "entries": [_entry(entry, listed, system) for entry in record.ledger],
     }
+
+
+def _balance(figure: Mapping[str, Any], system: System) -> str:
+    """With its interval where the scale gave one."""
+    value, unit = figure["value"], figure["unit"]
+    if "low" not in figure or unit != "g":
+        return in_units(value, unit, system)
+    shown = shown_unit(unit, system)
+    half = abs(shown.of(figure["high"]) - shown.of(figure["low"])) / 2.0
+    low, high = number(shown.of(figure["low"]), half), number(shown.of(figure["high"]), half)
+    return f"{number(shown.of(value), half)} {shown.text} (95 %: {low} to {high})"
 
 
 def _events(record: SessionRecord) -> list[Event]:

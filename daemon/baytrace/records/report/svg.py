@@ -14,6 +14,8 @@ WIDTH, LETTER = 720, 14
 HEIGHT = 232
 """Three pictures with their titles fill a printed page."""
 _LEFT, _RIGHT, _TOP, _BOTTOM = 78, 14, 12, 46
+_COUNTED = 24
+"""Up to so many things are each numbered at the axis."""
 FONT = "Libertinus Serif, Georgia, serif"
 
 
@@ -213,6 +215,8 @@ def _axes(x: _Scale, y: _Scale, picture: Picture, height: int, top: int) -> list
 def _x_ticks(x: _Scale, picture: Picture) -> list[float]:
     if picture.bare:
         return []
+    if picture.whole and x.high - x.low <= _COUNTED:
+        return [float(n) for n in range(math.ceil(x.low), math.floor(x.high) + 1)]
     return [tick for tick in x.ticks() if not picture.whole or tick == round(tick)]
 
 

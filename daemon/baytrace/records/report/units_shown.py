@@ -156,12 +156,44 @@ def _scientific(value: float) -> str:
     return f"{mantissa}·10{str(int(exponent)).translate(str.maketrans('-0123456789', '⁻⁰¹²³⁴⁵⁶⁷⁸⁹'))}".replace("-", "−")
 
 
+_OTHERS: dict[System, dict[str, Shown]] = {
+    System.US: {
+        "hPa": Shown("psi", _by(100.0 * _PSI)),
+        "mbar": Shown("psi", _by(100.0 * _PSI)),
+        "mL": Shown("fl oz", _by(1.0 / 29.5735295625)),
+    },
+    System.SI: {
+        "bar": _SI["bar"],
+        "psi": Shown("kPa", _by(1e-3 / _PSI)),
+        "psia": Shown("kPa absolute", _by(1e-3 / _PSI)),
+        "psig": Shown("kPa gauge", _by(1e-3 / _PSI)),
+        "inHg": Shown("kPa", _by(1e-3 / _per("inHg"))),
+        "micron": Shown("Pa", _by(1.0 / _MICRON)),
+        "microns": Shown("Pa", _by(1.0 / _MICRON)),
+        "°F": Shown("°C", lambda value: (value - 32.0) / 1.8),
+        "degF": Shown("°C", lambda value: (value - 32.0) / 1.8),
+        "oz": Shown("g", _by(1e3 / _OZ)),
+        "lb": Shown("kg", _by(1.0 / _LB)),
+        "fl oz": Shown("mL", _by(29.5735295625)),
+        "ft": Shown("m", _by(0.3048)),
+    },
+}
+"""Units that people and rules use in words, beside those of the verdicts, and how the other readers are told."""
+
+# Words of people hold commas as decimal signs and spaces between thousands: a number is taken whole or left as it stands.
 _NUMBER = r"[-−+]?\d+(?:\.\d+)?(?:e[-+]?\d+)?"
-_UNITS_IN_TEXT = "|".join(re.escape(unit) for unit in sorted([*_SI, *_SPELLINGS], key=len, reverse=True))
+_ALL_IN_TEXT = {*_SI, *_SPELLINGS, *_OTHERS[System.SI], *_OTHERS[System.US]}
+_UNITS_IN_TEXT = "|".join(re.escape(unit) for unit in sorted(_ALL_IN_TEXT, key=len, reverse=True))
 _QUANTITY = re.compile(
-    rf"(?P<sign>± ?)?(?<![\w.])(?P<value>{_NUMBER}) ?(?P<unit>{_UNITS_IN_TEXT})(?![\w/*·])"
+    rf"(?P<sign>± ?)?(?<![\w.,])(?<!\d )(?:(?P<first>{_NUMBER})(?P<join> to | ?[-–] ?))?(?P<value>{_NUMBER}) ?(?P<unit>{_UNITS_IN_TEXT})(?![\w/*·])"
     rf"(?P<absolute> absolute)?(?: \(± (?P<half>{_NUMBER})\))?(?P<range>, expected (?P<low>{_NUMBER}) to (?P<high>{_NUMBER}))?"
 )
+
+
+_SYMBOLS = {"degC": "°C", "ohm": "Ω", "Pa m3/s": "Pa·m³/s", "Pa*m3/s": "Pa·m³/s"}
+_SYMBOL = re.compile("|".join(map(re.escape, _SYMBOLS)))
+_BESIDE = re.compile(r" \([^()]* mbar[ *·]L/s\)")
+"""What repeats a leak rate in a unit that US readers do not use."""
 
 
 def restated(text: str, system: System) -> str:
@@ -169,18 +201,19 @@ def restated(text: str, system: System) -> str:
 
     def turn(found: re.Match[str]) -> str:
         unit = _SPELLINGS.get(found["unit"], found["unit"])
-        if system is System.SI and unit != "bar":
-            return found[0]
-        shown = shown_unit(unit, system)
+        shown = _OTHERS[system].get(unit) or (shown_unit(unit, system) if system is System.US and unit in _SI else None)
+        if shown is None:
+            return _SYMBOL.sub(lambda word: _SYMBOLS[word[0]], found[0])
         sign = found["sign"] or ""
-        said = f"{sign}{_short(found['value'], shown, spread=bool(sign))} {shown.text}{found['absolute'] or ''}"
+        first = f"{_short(found['first'], shown)}{found['join']}" if found["first"] else ""
+        said = f"{sign}{first}{_short(found['value'], shown, spread=bool(sign))} {shown.text}{found['absolute'] or ''}"
         if found["half"]:
             said += f" (± {_short(found['half'], shown, spread=True)})"
         if found["range"]:
             said += f", expected {_short(found['low'], shown)} to {_short(found['high'], shown)}"
         return said
 
-    return _QUANTITY.sub(turn, text)
+    return _QUANTITY.sub(turn, text if system is System.SI else _BESIDE.sub("", text))
 
 
 def _short(number_text: str, shown: Shown, *, spread: bool = False) -> str:
