@@ -2,7 +2,9 @@
 export const DASH = "—";
 export const SIGN = { pass: "✓ pass", fail: "✗ fail", undecided: "? undecided" };
 
-export function number(value, uncertainty) {
+export function number(value, uncertainty) { return plain(value, uncertainty).replace(/^-(0(\.0+)?)$/, "$1"); }
+
+function plain(value, uncertainty) {
   if (value === null || value === undefined || !Number.isFinite(value)) { return DASH; }
   const size = Math.abs(value);
   if (uncertainty > 0) {

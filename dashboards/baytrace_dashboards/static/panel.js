@@ -114,7 +114,8 @@ export class Panel {
     const bands = [...this.series.values()].flatMap(({ channel }) => bandsOf(channel).map((band) => ({ ...band, color: LOOK[channel.role] ? lookOf(channel.role)[0] : BAND, of: channel })));
     this.limits(bands, span);
     if (!Number.isFinite(span[0])) { span[0] = this.spec.scale === "log" ? 1 : 0; span[1] = 10; }
-    const [bottom, top] = room(span, this.spec.scale === "log");
+    const noise = Math.max(0, ...[...this.series.values()].map(({ channel }) => (channel.uncertainty || 0) * Math.abs(channel.shown_scale)));
+    const [bottom, top] = room(span, this.spec.scale === "log", this.spec.fit ? 0 : 4 * noise);
     this.x.setv({ start: left, end: right + (right - left) * 0.02 });
     this.y.setv({ start: bottom, end: top });
     const edge = (value, open) => (value === null ? open : value);
@@ -173,8 +174,10 @@ export class Panel {
   }
 }
 
-function room([low, high], logarithmic) {
-  if (logarithmic) { const f = (high / low) ** 0.08 * 1.05; return [low / f, high * f]; }
+// Never so narrow that the noise of the instrument looks like an event.
+function room([low, high], logarithmic, least) {
+  if (logarithmic) { const f = Math.max((high / low) ** 0.08 * 1.05, Math.sqrt(Math.max(10 / (high / low), 1))); return [low / f, high * f]; }
+  if (high - low < least) { const middle = (low + high) / 2; low = middle - least / 2; high = middle + least / 2; }
   const extra = (high - low || Math.abs(high) * 0.02 || 1) * 0.1;
   return [low - extra, high + extra];
 }
