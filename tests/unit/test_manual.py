@@ -18,12 +18,17 @@ import baytrace_adapters
 from baytrace.adapter import LinkState, adapters
 from baytrace.bench.alarms import BenchAlarms
 from baytrace.bench.config import SECTIONS, ChannelSection, InstrumentSection, WebSection, parse_config
+from baytrace.bench.presets import Preset
+from baytrace.measure.accuracy import Accuracy
+from baytrace.measure.faults import BadInput
 from baytrace.measure.reading import Quality
+from baytrace.measure.roles import Role
+from baytrace.measure.units import unit_for
 from baytrace.records.vocabulary import Kind
 from baytrace.watches.alarms import Condition, State, Transition
 from baytrace.watches.evacuation.decision import Cause
 from baytrace.watches.limit_rules import Rule
-from baytrace.watches.limits_table import limits
+from baytrace.watches.limits_table import limit, limits
 from baytrace.watches.pressures import pattern
 from baytrace.watches.trust import Standing
 from baytrace.watches.watch import View, build, watches
@@ -33,6 +38,8 @@ from baytrace.web.floor import Floor, floor_app
 from baytrace.web.manual import FOLDER, GROUPS, Manual
 from baytrace.web.reference import commands, fields, paths, settings, words
 from baytrace.web.reference import watches as watch_pages
+from baytrace_sim import scenario
+from baytrace_sim.sensor import SensorKeys
 
 MOST_PICTURE = 150_000
 CODE = Path(baytrace.__file__).parent
@@ -91,7 +98,12 @@ def test_every_example_of_a_setting_is_taken():
     file = tomllib.loads(
         files("baytrace_dashboards").joinpath("manual/words/settings.toml").read_text(encoding="utf-8")
     )
-    models = dict(SECTIONS) | {"instrument": InstrumentSection, "channel": ChannelSection, "limit": Rule}
+    models = dict(SECTIONS) | {
+        "instrument": InstrumentSection,
+        "channel": ChannelSection,
+        "limit": Rule,
+        "preset": Preset,
+    }
     models |= {name: watch.Settings for name, watch in watches().items()}
     for name, adapter in adapters().items():
         group = f"{name}-adapter" if name in SECTIONS else name
@@ -241,6 +253,80 @@ def test_every_metric_has_words():
     assert told == {f"baytrace_{name}" for name in given}
 
 
+def test_every_status_an_answer_can_have_is_explained(app, texts):
+    """Each error status the API describes stands in the table with what to do."""
+    described = {
+        status
+        for _, _, operation in paths.operations(app.openapi())
+        for status in operation["responses"]
+        if status > "4"
+    }
+    assert {each for each in described if f"`{each}`" not in texts["http"]} == set()
+
+
+def test_every_check_of_the_doctor_stands_on_the_service_page(texts):
+    """What `doctor` looks at is what the page lists."""
+    code = (CODE / "commands" / "_probes.py").read_text(encoding="utf-8")
+    looked = set(re.findall(r'(?:Finding|_bad|_told)\(\s*"([A-Za-z ]+)"', code)) | {"port of INSTRUMENT"}
+    assert len(looked) >= 12
+    assert 'what = f"port of {plan.name}"' in code
+    assert {each for each in looked if f"| {each} |" not in texts["service"]} == set()
+
+
+@pytest.mark.parametrize(
+    ("page", "words", "name"),
+    [
+        ("coils", "A lift under {} s is a bounce", "sweep.bounce_s"),
+        ("coils", "A contact under {} s is a brush", "sweep.least_s"),
+        ("coils", "within 1 % + {} ohm", "sweep.steady_ohm"),
+        ("coils", "the contact ({} ohm)", "sweep.contact_ohm"),
+        ("coils", "downwards by {} ohm", "sweep.lead_unknown_ohm"),
+        ("coils", "Odd is more than {} robust", "sweep.odd_deviations"),
+        ("charge", "up to {} g/s", "charge.most_drift"),
+        ("charge", "({} g, common practice", "charge.tolerance_g"),
+        ("charge", "up to {} s)", "charge.slowest_mode"),
+        ("charge", "{} K of a temperature", "charge.settled_temperature_band"),
+        ("hold", "widened for {} K of unseen drift", "evacuation.temperature_drift"),
+        ("hold", "drift apart ({} K)", "evacuation.temperature_tracking"),
+        ("hold", "for a loop of {} L", "evacuation.assumed_volume_l"),
+        ("faults", "`max_gap_s`** ({} s)", "evacuation.max_gap_s"),
+        ("trust", "runs out within {} days", "decision.due_soon_days"),
+        ("trust", "must have stood ({})", "field_check.rest_s"),
+    ],
+)
+def test_figures_in_the_text_are_those_of_the_limits(texts, page, words, name):
+    """Where a page tells a default limit in words, it tells the one in force."""
+    assert words.format(f"{limit(name):g}") in " ".join(texts[page].split())
+
+
+def test_every_way_to_write_an_accuracy_is_understood(texts):
+    """What the table of the trust page spells out is what the program reads; what it calls refused is refused."""
+    table = texts["trust"].partition("| written | means |")[2].partition("\n\n")[0]
+    spelled = [each for line in table.splitlines()[2:] for each in re.findall(r"`([^`]+)`", line.split("|")[1])]
+    assert len(spelled) >= 15
+    kinds = {Role.HIGH_SIDE: "bar", Role.SUCTION_LINE: "degC", Role.AMBIENT_HUMIDITY: "%RH"}
+    units = [unit_for(role, unit) for role, unit in kinds.items()]
+    for text in spelled:
+        assert any(understood(text, unit) for unit in units), text
+    assert not understood("0.5 %", units[0])
+
+
+def understood(text, unit):
+    try:
+        Accuracy.parse(text, unit=unit, resolution=0.01, span=16.0)
+    except BadInput:
+        return False
+    return True
+
+
+def test_every_key_of_a_scenario_stands_on_the_simulators_page(texts):
+    """Who writes a scenario finds each key there."""
+    models = [scenario.Scenario, scenario.Surroundings, scenario.LoopKeys, scenario.VacuumKeys, scenario.Vehicle]
+    models += [scenario.TankKeys, scenario.CoilKeys, scenario.Disturbance, SensorKeys]
+    keys = {key for model in models for key in model.model_fields}
+    assert {key for key in keys if not re.search(rf"\b{key}\b", texts["simulator"])} == set()
+
+
 # ---- pages, links, pictures
 
 
@@ -338,13 +424,18 @@ def test_every_toml_sample_is_a_bench_that_checks(texts):
     assert seen >= 8
 
 
+def joined(content):
+    """Lines of a block, those that a backslash continues as one."""
+    return content.replace("\\\n", " ").splitlines()
+
+
 def test_every_command_in_the_manual_exists_with_its_options(texts):
     """Each line that begins with `baytrace` in a block or in the text names a command that is there, and its options."""
     options = {each.name: {option.name.split()[0] for option in each.options} for each in commands.every_command()}
     groups = {name.rpartition(" ")[0] for name in options}
     seen = 0
     for page, text in texts.items():
-        lines = [line for _, content in blocks(text) for line in content.splitlines()]
+        lines = [line for _, content in blocks(text) for line in joined(content)]
         lines += re.findall(r"`(baytrace [^`]*)`", text)
         for line in lines:
             if not re.match(r"\s*(sudo )?baytrace [a-z]", line):

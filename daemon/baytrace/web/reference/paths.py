@@ -26,6 +26,7 @@ Answers are JSON unless something else is said. An error is a problem document (
 
 | status | means | what to do |
 |---|---|---|
+| `400`, `408` | the body is no JSON, broke off, or did not come in time | send it again |
 | `401` | a token is needed, or this one is not known | ask who runs the bench |
 | `403` | the token's role may not do this, or the request came from a page of another site | use a token of the role named below |
 | `404` | there is no such session, channel or page | look at the list |

@@ -8,6 +8,7 @@ from typing import Any
 
 from baytrace.adapter import Adapter, adapters
 from baytrace.bench.config import SECTIONS, ChannelSection, InstrumentSection
+from baytrace.bench.presets import Preset
 from baytrace.measure.roles import FACTS, SI_UNIT
 from baytrace.watches.limit_rules import Rule
 from baytrace.web.reference.fields import Entry, entries, settings_table
@@ -77,6 +78,11 @@ def groups() -> Iterator[tuple[str, str, list[Entry]]]:
             "Keys of a channel.",
             entries(adapter.ChannelKeys, f"{group}-channel", channel),
         )
+    yield (
+        "`[preset.NAME]`",
+        "A job that a session can start from, under a name of your own; the name of a shipped one comes in its place.",
+        entries(Preset, "preset"),
+    )
     yield (
         "`[[limit]]`",
         "A limit of your own; see [Limits and alarms](/manual/trust#limits-and-alarms).",
