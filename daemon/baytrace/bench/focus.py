@@ -14,8 +14,15 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from baytrace.bench.session import JOB_WATCHES
+
 LINGER_S = 90.0
 BEFORE, AT, AFTER, ASIDE = "before", "at work", "after", "aside"
+
+
+def job_order(watch: str) -> tuple[int, str]:
+    """Sorts the job's usual watches first, in the order of the job, then the others by name."""
+    return (JOB_WATCHES.index(watch) if watch in JOB_WATCHES else len(JOB_WATCHES)), watch
 
 
 def stage(status: Mapping[str, Any]) -> str:

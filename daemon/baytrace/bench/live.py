@@ -13,7 +13,7 @@ from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
-from baytrace.bench.focus import Focus
+from baytrace.bench.focus import Focus, job_order
 from baytrace.bench.trends import decimate
 from baytrace.measure.channel import Channel, found_off, overdue
 from baytrace.measure.instant import format_instant
@@ -148,7 +148,7 @@ class Live:
 
     @watches.setter
     def watches(self, statuses: list[dict[str, Any]]) -> None:
-        self._watches = statuses
+        self._watches = statuses = sorted(statuses, key=lambda status: job_order(status["watch"]))
         newest = max((live.last.time_ns for live in self.channels.values() if live.last is not None), default=0)
         self.focus = self._focus.of(statuses, newest)
 

@@ -8,6 +8,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query
 
 from baytrace.bench.daemon import Bench
+from baytrace.bench.focus import job_order
 from baytrace.bench.presets import preset_list
 from baytrace.bench.session import JOB_WATCHES
 from baytrace.physics.cycle import ph_dome
@@ -17,11 +18,6 @@ from baytrace.watches.watch import watches
 from baytrace.web.setting_rows import setting_rows
 
 Fluid = Annotated[str, Query(min_length=1, max_length=60)]
-
-
-def _job_order(watch: str) -> tuple[int, str]:
-    """The job's usual watches first, in the order of the job."""
-    return (JOB_WATCHES.index(watch) if watch in JOB_WATCHES else len(JOB_WATCHES)), watch
 
 
 def routes(bench: Bench) -> APIRouter:
@@ -42,7 +38,7 @@ def routes(bench: Bench) -> APIRouter:
                 "settings": watch.Settings.model_json_schema().get("properties", {}),
                 "rows": setting_rows(name, watch.Settings),
             }
-            for name, watch in sorted(watches().items(), key=lambda pair: _job_order(pair[0]))
+            for name, watch in sorted(watches().items(), key=lambda pair: job_order(pair[0]))
         ]
 
     @router.get("/limits", summary="Every default limit with unit and provenance")

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from baytrace.bench.daemon import Bench
+from baytrace.bench.focus import job_order
 from baytrace.measure.instant import format_instant
 from baytrace.measure.reading import Event
 from baytrace.records.session import Entry, SessionRecord, session_record
@@ -49,7 +50,7 @@ def document(record: SessionRecord, events: Sequence[Event], bench: Bench) -> di
         "closed_by": closed.data.get("who", "") if closed else "",
         "comment": closed.data.get("comment", "") if closed else "",
         "outcome": record.outcome,
-        "verdicts": verdicts,
+        "verdicts": {name: verdicts[name] for name in sorted(verdicts, key=job_order)},
         "marks": _flat(record.marks),
         "notes": _flat(record.notes),
         "ledger": _flat(record.ledger),
@@ -69,8 +70,9 @@ def document(record: SessionRecord, events: Sequence[Event], bench: Bench) -> di
 def summary(bench: Bench, session: str, line: dict[str, Any]) -> dict[str, Any]:
     """One line of the list, with the findings."""
     record = session_record(bench.journal, session)
+    findings = {said.verdict["watch"]: said.verdict["finding"] for said in record.verdicts}
     return {
         "id": session,
         **line,
-        "findings": {said.verdict["watch"]: said.verdict["finding"] for said in record.verdicts},
+        "findings": dict(sorted(findings.items(), key=lambda pair: job_order(pair[0]))),
     }

@@ -1,6 +1,7 @@
 // Pictures of a whole session: pressures of the loop, the vacuum on a log scale, temperatures, mass, coils. Marks as lines.
 import { el } from "./dom.js";
 import { get } from "./live.js";
+import { loadPlots, local, lookOf, sample, timePlot } from "./plots.js";
 
 const GROUPS = [
   ["Vacuum (Pa, logarithmic)", ["system_pressure"], (x) => x, "log"],
@@ -9,33 +10,33 @@ const GROUPS = [
   ["Tank (g)", ["tank_mass"], (x) => x * 1000, "linear"],
   ["Coils (Ω)", ["coil_resistance"], (x) => (x > 1e5 ? NaN : x), "linear"],
 ];
-const LOOK = { low_side: ["#0a4fa8", "solid"], suction_line: ["#0a4fa8", [2, 3]], high_side: ["#b3171d", [8, 3]], liquid_line: ["#b3171d", "solid"], discharge_line: ["#b3171d", [2, 3]], vent_air: ["#0d6b39", "solid"], ambient_air: ["#7a5200", [6, 3]] };
-const DASH_WORDS = { solid: "solid", "2,3": "dotted", "8,3": "long dashes", "6,3": "dashes" };
 
-function script(name) { return new Promise((done, fail) => document.head.append(el("script", { src: `/bokeh/${name}`, onload: done, onerror: () => fail(new Error("the chart code could not be loaded")) }))); }
+function marksOn(B, plot, marks) {
+  for (const mark of marks) {
+    plot.add_layout(new B.Span({ location: local(Date.parse(mark.time)), dimension: "height", line_color: "#545b66", line_dash: [3, 5], line_width: 1 }));
+  }
+}
+
+async function picture(B, root, api, record, [title, roles, map, scale]) {
+  const channels = (record.instruments || []).filter((each) => roles.includes(each.role));
+  if (!channels.length) { return; }
+  const past = await get(`${api}/readings?points=720${channels.map((each) => `&channel=${encodeURIComponent(each.name)}`).join("")}`);
+  const values = (each) => past.channels[each.name].value.map((value) => (value === null ? NaN : map(value)));
+  const drawn = channels.filter((each) => past.channels[each.name] && values(each).some((value) => Number.isFinite(value) && (scale !== "log" || value > 0)));
+  if (!drawn.length) { return; }
+  const plot = timePlot(B, { sizing_mode: "stretch_width", height: 300, y_axis_type: scale });
+  for (const each of drawn) {
+    const [color, dash] = lookOf(each.role);
+    plot.line({ x: past.channels[each.name].time_ms.map(local), y: values(each), line_color: color, line_dash: dash, line_width: 2.5 });
+  }
+  marksOn(B, plot, record.marks || []);
+  const box = el("div", { class: "session-picture", role: "img", "aria-label": `${title} over the session` });
+  root.append(el("figure", {}, el("figcaption", {}, el("h3", {}, title)), box, el("ul", { class: "chart-key" }, ...drawn.map((each) => { const [color, dash, word] = lookOf(each.role); return el("li", {}, sample(color, dash), `${each.name.replaceAll("_", " ")}, ${word}`); }), el("li", {}, sample("#545b66", [3, 5]), "a mark"))));
+  await B.Plotting.show(plot, box);
+}
 
 export async function drawPictures(root, api, record) {
-  await script("bokeh.min.js");
-  await script("bokeh-api.min.js");
-  const B = window.Bokeh;
-  for (const [title, roles, map, scale] of GROUPS) {
-    const channels = (record.instruments || []).filter((each) => roles.includes(each.role));
-    if (!channels.length) { continue; }
-    const past = await get(`${api}/readings?points=720${channels.map((each) => `&channel=${encodeURIComponent(each.name)}`).join("")}`);
-    const drawn = channels.filter((each) => past.channels[each.name].count > 0);
-    if (!drawn.length) { continue; }
-    const plot = B.Plotting.figure({ sizing_mode: "stretch_width", height: 280, x_axis_type: "datetime", y_axis_type: scale, output_backend: "canvas", tools: "xpan,xwheel_zoom,reset", toolbar_location: null });
-    const words = [];
-    for (const each of drawn) {
-      const row = past.channels[each.name];
-      const [color, dash] = LOOK[each.role] || ["#16181c", "solid"];
-      const y = row.value.map((value) => (value === null ? NaN : map(value)));
-      plot.line({ x: row.time_ms, y, line_color: color, line_dash: dash, line_width: 2 });
-      words.push(`${each.name}: ${DASH_WORDS[String(dash)]}`);
-    }
-    for (const mark of record.marks || []) { plot.add_layout(new B.Span({ location: Date.parse(mark.time), dimension: "height", line_color: "#545b66", line_dash: [3, 5], line_width: 1 })); }
-    const box = el("div", { class: "chart" });
-    root.append(el("h3", {}, title), box, el("p", { class: "soft" }, `${words.join("; ")}; thin vertical lines are marks`));
-    await B.Plotting.show(plot, box);
-  }
+  const B = await loadPlots();
+  for (const group of GROUPS) { await picture(B, root, api, record, group); }
+  if (!root.childElementCount) { root.append(el("p", { class: "soft" }, "Nothing was read that could be drawn.")); }
 }
