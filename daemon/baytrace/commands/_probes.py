@@ -24,12 +24,12 @@ from serial.tools import list_ports
 
 from baytrace.bench.config import BenchConfig, ForwardSection, MqttSection
 from baytrace.bench.outlet import broker_client
-from baytrace.bench.secret import read_secret
+from baytrace.commands._server import server_of
 from baytrace.forward.looking import run_of, warnings
-from baytrace.forward.server import Server, Unreachable
+from baytrace.forward.server import Unreachable
 from baytrace.journal.lock import in_use
 from baytrace.measure.faults import BadInput
-from baytrace.web.app import tls_of, tokens_for
+from baytrace.web.listening import tls_of, tokens_for
 
 SAFE_SQLITE = (3, 51, 3)
 """Older ones may corrupt a write-ahead log when two connections checkpoint at once (sqlite.org/wal.html)."""
@@ -242,13 +242,6 @@ def server(config: BenchConfig, section: ForwardSection) -> Iterator[Finding]:
     if not found:
         kind = "VictoriaMetrics" if run_of(text) else "an InfluxDB v2 write API"
         yield Finding("server", good=True, detail=f"{section.url} takes and shows rows ({kind})")
-
-
-def server_of(config: BenchConfig, section: ForwardSection) -> Server:
-    """The server as bench.toml names it. Raises BadInput when its token cannot be had."""
-    token_file = config.path(section.token_file) if section.token_file else None
-    token = read_secret(section.token_env, token_file, "forward") or ""
-    return Server(section.url, section.org, section.bucket, token, section.basic_auth)
 
 
 def examine(config: BenchConfig | None) -> list[Finding]:

@@ -15,8 +15,8 @@ from baytrace.bench.signals import stop_on_signals
 from baytrace.commands._logs import Log, LogForm, start_logging
 from baytrace.commands._output import people
 from baytrace.measure.faults import BadInput
-from baytrace.web.app import Tls, checked_tls, listening, tokens_for
 from baytrace.web.floor import Floor, floor_app
+from baytrace.web.listening import Tls, checked_tls, listening, tokens_for
 
 
 def broker_section(

@@ -14,7 +14,7 @@ import typer
 from baytrace.bench.config import BenchConfig, ForwardSection, load_config
 from baytrace.commands._logs import inherited_form, start_logging
 from baytrace.commands._output import Json, people, print_json, table_console
-from baytrace.commands._probes import server_of
+from baytrace.commands._server import server_of
 from baytrace.forward.cursor import CursorFile
 from baytrace.forward.forwarder import Forwarder
 from baytrace.forward.server import Server
