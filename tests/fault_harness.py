@@ -137,13 +137,14 @@ class Messages:
             self.taken.update(dict.fromkeys(numbers, time_ns))
 
     def step(self, passed_s, *, most=MOST_QUEUED):
-        """Publish what `passed_s` brought; at most `most` messages at a time may be unconfirmed or untaken."""
+        """Publish what `passed_s` brought, at most `most` messages; what is held back is not made up for later."""
         self._due += passed_s * self.a_second
         size = max(self.pack, 1)
         while self._due >= size and most > 0:
             self._due -= size
             most -= 1
             self._publish(range(self._number + 1, self._number + 1 + size))
+        self._due = min(self._due, size)
 
     def last_word(self):
         """One more message; its number. When it is stored, nothing published before is still to come."""
