@@ -2,6 +2,8 @@
 
 import re
 import shlex
+import subprocess
+import sys
 import tomllib
 from collections import Counter
 from importlib.resources import files
@@ -372,6 +374,15 @@ async def test_pages_and_pictures_are_served(app):
         assert (await client.get("/manual/pictures/none.svg")).status_code == 404
 
 
+async def test_the_floor_shows_the_same_manual_with_its_own_paths():
+    """On the page of all benches the manual leads back there, and its list of paths is the floor's."""
+    async with asking(floor_app(Floor(), None)) as client:
+        start = (await client.get("/manual")).text
+        assert ">Floor</a>" in start
+        assert "/sessions" not in start
+        assert "GET /api/floor" in (await client.get("/manual/http")).text
+
+
 @pytest.mark.parametrize(
     ("asked", "first"),
     [
@@ -399,6 +410,19 @@ async def test_a_search_answers_with_what_was_asked_and_nothing_else(app):
         assert "Type a setting" in (await client.get("/manual/search")).text
     every = Manual(app)
     assert [each.anchor for each in every.search("LEAK water")] == [each.anchor for each in every.search("water leak")]
+
+
+@pytest.mark.slow
+def test_the_pictures_are_drawn_by_one_command_the_same_every_time(tmp_path):
+    """The command of the manual's pictures writes the same bytes twice."""
+    program = Path(__file__).parents[1] / "benchmarks" / "manual_pictures.py"
+    names = ("charge-loop", "charge-mass", "coils-stream", "hold-pool-dries", "trust-guard")
+    for folder in ("one", "two"):
+        subprocess.run([sys.executable, str(program), "--to", str(tmp_path / folder), *names], check=True, timeout=90)
+    for name in names:
+        drawn = (tmp_path / "one" / f"{name}.svg").read_bytes()
+        assert drawn == (tmp_path / "two" / f"{name}.svg").read_bytes(), name
+        assert drawn.startswith(b"<svg")
 
 
 # ---- samples

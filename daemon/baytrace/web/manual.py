@@ -126,6 +126,8 @@ class Manual:
     def __init__(self, app: FastAPI) -> None:
         self._app = app
         self._made: dict[str, ManualPage] = {}
+        self._passages: list[Passage] = []
+        self.home = "Bench" if any(getattr(route, "path", "") == "/sessions" for route in app.routes) else "Floor"
 
     def titles(self) -> dict[str, str]:
         return {page.name: page.title for page in written().values()} | {
@@ -142,9 +144,11 @@ class Manual:
             self._made[name] = _page(name, MADE[name].text(self._app))
         return self._made[name]
 
-    def passages(self) -> Iterator[Passage]:
-        for name, title in self.titles().items():
-            yield from _passages(name, title, self.page(name).body)
+    def passages(self) -> list[Passage]:
+        if not self._passages:
+            named = self.titles().items()
+            self._passages = [each for name, title in named for each in _passages(name, title, self.page(name).body)]
+        return self._passages
 
     def search(self, asked: str) -> list[Passage]:
         """Passages that hold every word asked for, those that are named so first."""
@@ -189,7 +193,9 @@ def _framed(manual: Manual, name: str, title: str, body: str, asked: str = "") -
         f"<h2>{html.escape(group)}</h2><ul>{''.join(entry(each) for each in names if each in titles)}</ul>"
         for group, names in groups(titles).items()
     )
-    return _FRAME.format(title=html.escape(title), links=links, body=body, asked=html.escape(asked, quote=True))
+    sessions = '<a href="/sessions">Sessions</a> ' if manual.home == "Bench" else ""
+    words = {"title": html.escape(title), "asked": html.escape(asked, quote=True), "home": manual.home}
+    return _FRAME.format(links=links, body=body, sessions=sessions, **words)
 
 
 def _found(asked: str, passages: list[Passage]) -> str:
@@ -209,7 +215,7 @@ _FRAME = """<!doctype html>
 <html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
 <title>{title} · manual</title><link rel="icon" href="/static/icon.svg"><link rel="stylesheet" href="/static/look.css"><link rel="stylesheet" href="/static/manual.css"></head>
 <body><a class="skip" href="#text">Skip to the text</a>
-<header class="bar"><span class="name">Manual</span><nav aria-label="Pages"><a href="/">Bench</a> <a href="/sessions">Sessions</a> <a href="/manual" aria-current="page">Manual</a></nav></header>
+<header class="bar"><span class="name">Manual</span><nav aria-label="Pages"><a href="/">{home}</a> {sessions}<a href="/manual" aria-current="page">Manual</a></nav></header>
 <main class="manual"><div class="aside"><form role="search" action="/manual/search"><label for="q">Search the manual</label><input id="q" name="q" type="search" value="{asked}" maxlength="100"><button>Search</button><a class="all" href="#pages">All pages</a></form>
 <nav aria-label="Manual pages" id="pages">{links}</nav></div><article id="text" class="sheet">{body}</article></main></body></html>
 """
