@@ -13,6 +13,7 @@ const ASKS = {
   reset: { title: "Reset a latched alarm", comment: "Comment", go: "Reset" },
 };
 const PRIORITY = { critical: "‼ critical", high: "! high", medium: "medium", low: "low" };
+const FIRST = 3; // more at once would push what is going on out of sight
 let asked = null;
 
 export const calls = (alarm) => alarm.state.includes("unacknowledged");
@@ -23,7 +24,14 @@ export function drawAlarms(frame, title) {
   const quiet = alarms.filter((alarm) => !calls(alarm));
   show($("alarm-sheet"), calling.length > 0);
   document.title = calling.length ? `⚠ ${count(calling.length, "alarm", "alarms")} · ${title}` : title;
-  redraw($("alarms"), shape(calling), () => calling.map(row));
+  const first = calling.length > FIRST + 1 ? calling.slice(0, FIRST) : calling, rest = calling.slice(first.length);
+  redraw($("alarms"), shape(first), () => first.map(row));
+  redraw($("rest-alarms"), shape(rest), () => rest.map(row));
+  show($("more-alarms"), rest.length > 0);
+  text($("more-count"), `${rest.length} more are calling`);
+  show($("ack-calling"), calling.length > 1);
+  text($("ack-calling"), `Acknowledge all ${calling.length}`);
+  $("ack-calling").onclick = () => ask("acknowledge", calling);
   redraw($("quiet-alarms"), shape(quiet), () => quiet.map(row));
   show($("quiet"), quiet.length > 0);
   text($("quiet-count"), `${count(quiet.length, "alarm does", "alarms do")} not call: ${summed(quiet)}`);

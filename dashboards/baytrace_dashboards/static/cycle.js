@@ -54,7 +54,7 @@ function picture(made, points) {
   const root = svg("svg", { viewBox: `0 0 ${W} ${H}`, class: "ph", role: "img", "aria-label": words(made, points) }, ...axes(s));
   root.append(svg("path", { class: "dome", d: path(curve) }));
   if (two.pressure > made.critical_pa) {
-    root.append(svg("line", { class: "critical", x1: LEFT, x2: W - RIGHT, y1: s.y(made.critical_pa), y2: s.y(made.critical_pa) }), svg("text", { class: "critical-word", x: W - RIGHT - 4, y: s.y(made.critical_pa) + 18, "text-anchor": "end" }, `critical pressure ${number(made.critical_pa / 1e5)} bar`));
+    root.append(svg("line", { class: "critical", x1: LEFT, x2: W - RIGHT, y1: s.y(made.critical_pa), y2: s.y(made.critical_pa) }), svg("text", { class: "critical-word", x: LEFT + 6, y: s.y(made.critical_pa) - 7 }, `critical pressure ${number(made.critical_pa / 1e5)} bar`));
   }
   root.append(svg("path", { class: "low", d: path([at(four), at(one)]) }), svg("path", { class: "high", d: path([at(two), at(three)]) }), svg("path", { class: "step", d: path([at(three), at(four)]) }),
     svg("path", { class: two.measured ? "step" : "step assumed", d: path([at(one), at(two)]) }));

@@ -2,6 +2,7 @@
 // The bench says which part is at work (`frame.focus`); a person may look at another one meanwhile.
 import { $, el, text, attribute, redraw, show } from "./dom.js";
 import { figure, span, words, SIGN } from "./format.js";
+import { rolesOf } from "./watches.js";
 
 const LEFT = "Expected to take";
 const SELF_EVIDENT = ["time", "evidence", "settled", "label charge"];
@@ -34,11 +35,12 @@ export function drawNow(frame) {
     text($("coming"), frame.session ? "" : "Readings are kept all the same.");
     for (const id of ["figure-name", "interval", "time-left", "waiting-for", "why"]) { text($(id), ""); }
     drawFigure({ value: "", unit: "" });
-    for (const id of ["progress", "caution", "verdict-chip", "back-to-job"]) { show($(id), false); }
+    for (const id of ["progress", "caution", "verdict-chip", "back-to-job", "silence"]) { show($(id), false); }
     return;
   }
   text($("sentence"), watch.sentence);
   drawVerdict(watch);
+  drawSilence(frame, watch);
   const [name, data] = deciding(watch);
   text($("figure-name"), name);
   drawFigure(data);
@@ -47,6 +49,14 @@ export function drawNow(frame) {
   show($("caution"), Boolean(watch.caution));
   text($("caution"), watch.caution || "");
   drawComing(frame, watch);
+}
+
+// A figure that rests on a silent instrument is old, and the page says so beside it.
+function drawSilence(frame, watch) {
+  const roles = rolesOf(watch.watch);
+  const silent = frame.channels.filter((channel) => channel.stale && roles.includes(channel.role));
+  show($("silence"), silent.length > 0);
+  text($("silence"), silent.length ? `✗ No data: ${silent.slice(0, 3).map((channel) => (channel.count ? `${channel.label} for ${span(channel.age_s)}` : `${channel.label} was never heard`)).join(", ")}${silent.length > 3 ? ` and ${silent.length - 3} more` : ""}. What is said here is older.` : "");
 }
 
 function drawVerdict(watch) {

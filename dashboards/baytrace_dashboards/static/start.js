@@ -3,14 +3,15 @@ import { $, el, text } from "./dom.js";
 import { get, iAm, me, post } from "./live.js";
 import { words } from "./format.js";
 import { numeric, settingsForm } from "./settings.js";
+import { allWatches } from "./watches.js";
 
 const ASKED_ABOVE = ["refrigerant", "label_g"];
 let presets = [], chosen = null;
 const forms = new Map();
 
-async function prepare(getWatches) {
+async function prepare() {
   if (forms.size) { return; }
-  const [watches, listed] = await Promise.all([getWatches(), get("/api/presets")]);
+  const [watches, listed] = await Promise.all([allWatches(), get("/api/presets")]);
   presets = listed;
   $("f-preset").replaceChildren(el("option", { value: "" }, "By hand"), ...["bench.toml", "package"].flatMap((from) => {
     const options = presets.filter((preset) => preset.from === from).map((preset) => el("option", { value: preset.name }, preset.title));
@@ -64,10 +65,10 @@ async function start(event) {
   try { await post("/api/sessions", request()); $("start-dialog").close(); } catch (error) { text($("start-error"), error.message); $("start-error").scrollIntoView({ block: "center" }); }
 }
 
-export function installStart(getWatches) {
+export function installStart() {
   $("open-start").addEventListener("click", async () => {
     text($("start-error"), ""); text($("mark-error"), "");
-    try { await prepare(getWatches); } catch (error) { text($("mark-error"), error.message); return; }
+    try { await prepare(); } catch (error) { text($("mark-error"), error.message); return; }
     $("f-who").value = me();
     $("start-dialog").showModal();
   });

@@ -1,12 +1,12 @@
 // Working the session: the mark the job waits for as one large button, the other marks, notes, and the end.
 import { $, attribute, el, redraw, show, text } from "./dom.js";
-import { get, iAm, me, post } from "./live.js";
+import { iAm, me, post } from "./live.js";
 import { clock, words, SIGN } from "./format.js";
 import { expectedMark } from "./now.js";
 import { installStart } from "./start.js";
+import { allWatches, marksOf } from "./watches.js";
 
 let latest = null;
-let marksOf = new Map();
 
 export function drawWork(frame) {
   latest = frame;
@@ -24,7 +24,7 @@ function drawButtons(frame) {
   const expected = expectedMark(frame);
   show($("mark-next"), Boolean(expected));
   text($("mark-next-text"), words(expected));
-  const offered = [...new Set(Object.keys(frame.session.plan || {}).flatMap((watch) => marksOf.get(watch) || []))].filter((mark) => mark !== expected);
+  const offered = [...new Set((frame.watches || []).flatMap((each) => marksOf(each.watch)))].filter((mark) => mark !== expected);
   redraw($("mark-buttons"), offered.join(), () => offered.map((what) => el("button", { class: "big lesser", type: "button", "data-key": what, onclick: () => mark(what) }, words(what))));
 }
 
@@ -67,13 +67,12 @@ async function close(event) {
 }
 
 export function installWork() {
-  const watches = get("/api/watches");
-  watches.then((all) => { marksOf = new Map(all.map((watch) => [watch.name, watch.marks])); }).catch(() => {});
+  allWatches().catch(() => {});
   $("mark-next").addEventListener("click", () => mark(expectedMark(latest)));
   $("mark-send").addEventListener("click", async () => { const what = $("mark-text").value.trim(); if (what && await mark(what)) { $("mark-text").value = ""; } });
   $("mark-text").addEventListener("keydown", (event) => { if (event.key === "Enter") { $("mark-send").click(); } });
   $("note-send").addEventListener("click", note);
   $("open-close").addEventListener("click", openClose);
   $("close-go").addEventListener("click", close);
-  installStart(() => get("/api/watches"));
+  installStart();
 }
