@@ -8,17 +8,20 @@ Rules of this file:
 - A delivery is acknowledged only on the connection that brought it: packet identifiers are reused after that.
 - QoS 1, never 2: with paho a QoS 2 message is confirmed to the broker before it is handed over.
 - Deliveries are stamped in the callback that receives them.
+- A kept session pours out its backlog before it answers the subscription. A broker is given up only when nothing at all came
+  for a while: with an ordinary time limit a slow machine would connect, drown and leave again for ever.
 """
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
+import math
 import ssl
 from collections import deque
-from collections.abc import AsyncIterator, Iterable
+from collections.abc import AsyncIterator, Coroutine, Iterable
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeVar
 
 import aiomqtt
 from aiomqtt import ProtocolVersion
@@ -34,6 +37,7 @@ _UNSUPPORTED_VERSION = (1, 132)
 _REFUSED = 128
 _MOST_UNASKED = 100_000
 _LEAVE_S = 0.4
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -92,6 +96,8 @@ class Session:
         """Whether the broker had kept the session."""
         self.unasked_dropped = 0
         """QoS 0 messages dropped because too many waited."""
+        self._patience_s = client.timeout
+        self._received = 0
         self._arrived = asyncio.Event()
         self._waiting: deque[Delivery] = deque()
         self._ended: asyncio.Task[None] | None = None
@@ -115,6 +121,7 @@ class Session:
         self._told_disconnect(*told)
 
     def _on_message(self, _paho: Any, _userdata: Any, message: Any) -> None:
+        self._received += 1
         if message.qos == 0 and len(self._waiting) >= _MOST_UNASKED:
             self.unasked_dropped += 1
             return
@@ -158,12 +165,26 @@ class Session:
         for topic in filters:
             if self._version is ProtocolVersion.V5:
                 options = SubscribeOptions(qos=1, retainHandling=0 if retained else 2)
-                answer = await self._client.subscribe(topic, options=options)
+                answer = await self._answer(self._client.subscribe(topic, options=options, timeout=math.inf))
             else:
-                answer = await self._client.subscribe(topic, qos=1)
+                answer = await self._answer(self._client.subscribe(topic, qos=1, timeout=math.inf))
             for code in answer:
                 if _code(code) >= _REFUSED:
                     raise EnvironmentFailed(f"the broker refuses the subscription to {topic!r} ({code})")
+
+    async def _answer(self, asked: Coroutine[Any, Any, T]) -> T:
+        """What the broker answers. Raises EnvironmentFailed when it neither answers nor delivers anything for a while."""
+        task = asyncio.ensure_future(asked)
+        try:
+            while not task.done():
+                before = self._received
+                await asyncio.wait({task}, timeout=self._patience_s)
+                if not task.done() and self._received == before:
+                    raise EnvironmentFailed("the broker does not answer")
+            return await task
+        finally:
+            task.cancel()
+            await asyncio.gather(task, return_exceptions=True)
 
     async def unsubscribe(self, topic: str) -> None:
         """Best effort."""
