@@ -5,6 +5,7 @@ import shutil
 import socket
 import subprocess
 import time
+import urllib.request
 
 import apsw
 import pytest
@@ -89,6 +90,31 @@ def test_the_watchdog_is_fed_by_what_is_stored_and_by_nothing_else(tmp_path):
         finally:
             manager.close()
             running.stop()
+
+
+def test_metrics_are_prometheus_text(tmp_path):
+    """Every line of /metrics is a comment or a sample of a family announced before it, with a number; no family comes twice."""
+    with pseudo_terminal() as gauge:
+        bench = RunningBench(tmp_path, GAUGE.format(port=gauge.name)).start()
+        try:
+            bench.until(lambda: gauge.write(b"512\n") or bench.channel("system_pressure")["count"])
+            with urllib.request.urlopen(bench.url + "/metrics", timeout=10) as answer:
+                assert answer.headers["Content-Type"].startswith("text/plain; version=0.0.4")
+                text = answer.read().decode()
+        finally:
+            bench.stop()
+    families, samples = [], 0
+    for line in text.splitlines():
+        if line.startswith("# TYPE "):
+            families.append(line.split()[2])
+        elif not line.startswith("#"):
+            name, _, value = line.rpartition(" ")
+            float(value)
+            assert name.partition("{")[0] == families[-1]
+            samples += 1
+    assert len(set(families)) == len(families)
+    assert samples > 10
+    assert text.endswith("\n")
 
 
 def configured(folder):
