@@ -73,11 +73,11 @@ def table_value(table: Sequence[Sequence[float]], column: float, row: float) -> 
     The table's first line is a corner (unused) and the column values; each further line a row value and its entries.
     Raises BadInput for a table that is not rectangular or not ascending.
     """
-    columns, rows = list(table[0][1:]), [line[0] for line in table[1:]]
-    if not columns or not rows or any(len(line) != len(table[0]) for line in table):
+    if len(table) < 2 or len(table[0]) < 2 or any(len(line) != len(table[0]) for line in table):
         raise BadInput(
             "the table is not rectangular", right="first line: corner and columns; then row value and entries"
         )
+    columns, rows = list(table[0][1:]), [line[0] for line in table[1:]]
     if sorted(columns) != columns or sorted(rows) != rows:
         raise BadInput("the table's columns and rows must ascend")
     left, across = _place(columns, column)

@@ -4,6 +4,8 @@ Rules of this file:
 - RFC 4180 in UTF-8 (a byte order mark and either line end are accepted), one header line. The first column is `time` (RFC
   3339 instants) or `time [s]` (seconds). Every further column is `role [unit]`; a role that several channels may play can
   repeat, or name them: `role:name [unit]`. `mark` may hold text.
+- What cannot be is refused: a temperature below absolute zero, an absolute pressure further below a perfect vacuum than its
+  instrument may be off. An exported session is taken as it was recorded.
 - An empty cell is no reading. Anything else that is not a number is refused with its line and column, never skipped. A coil
   may read `open`, `OL`, `inf` or 9.9E37 and more (SCPI-99's "beyond the range"): an open circuit.
 - Time may stand still between rows, never go back. Within a row the barometer comes first, so that gauge pressures of the
@@ -34,7 +36,7 @@ from baytrace.measure.instant import parse_instant
 from baytrace.measure.interpret import Interpreter
 from baytrace.measure.reading import Mark, Quality, Raw, Reading
 from baytrace.measure.roles import FACTS, Quantity, Role
-from baytrace.measure.units import unit_for
+from baytrace.measure.units import Against, unit_for
 from baytrace.watches.limits_table import limit
 
 OPEN_FROM = 9.9e37
@@ -58,12 +60,13 @@ class Trace:
 
 
 class _Column(NamedTuple):
-    """`role` is None for the column of marks."""
+    """`role` is None for the column of marks; `described` is one whose channel the description beside the file tells."""
 
     place: int
     heading: str
     role: Role | None
     channel: str
+    described: bool = False
 
     def at(self, where: str) -> str:
         return f"{where}, column {self.place + 1} ({self.heading})"
@@ -140,13 +143,25 @@ def _rows(path: Path) -> Iterator[_Row]:
                     yield _Row(start, cells)
                 start = reader.line_num + 1
     except UnicodeDecodeError:
-        raise BadInput("is not a text file in UTF-8", where=where, right="a trace is CSV in UTF-8") from None
+        at = f"{where}, line {line}" if (line := _undecodable(path)) > 1 else where
+        raise BadInput("is not a text file in UTF-8", where=at, right="a trace is CSV in UTF-8") from None
     except csv.Error as error:
         if "NUL" in str(error):
             raise BadInput("is not a text file", where=where, right="a trace is CSV in UTF-8") from None
-        raise BadInput(f"is no CSV ({error})", where=f"{where}, line {reader.line_num}", right="see RFC 4180") from None
+        raise BadInput(f"is no CSV ({error})", where=f"{where}, line {start}", right="see RFC 4180") from None
     except OSError as error:
         raise BadInput(f"cannot be read ({error.strerror})", where=where, right="give the path of a CSV file") from None
+
+
+def _undecodable(path: Path) -> int:
+    """The first line that is not UTF-8; 0 when none is found."""
+    with path.open("rb") as file:
+        for number, line in enumerate(file, 1):
+            try:
+                line.decode("utf-8")
+            except UnicodeDecodeError:
+                return number
+    return 0
 
 
 def _header(cells: list[str], where: str, accuracies: Mapping[str, str], known: _Described) -> _Header:
@@ -161,7 +176,8 @@ def _header(cells: list[str], where: str, accuracies: Mapping[str, str], known: 
         else:
             channel = _channel(heading, at, accuracies, known, played)
             channels.append(channel)
-            columns.append(_Column(place, heading.strip(), channel.role, channel.name))
+            described = channel.name in known.channels
+            columns.append(_Column(place, heading.strip(), channel.role, channel.name, described))
         if any(columns[-1].channel == column.channel for column in columns[:-1]):
             raise BadInput(f"{heading.strip()!r} is there twice", where=at, right="one column plays one role")
     if not channels:
@@ -250,9 +266,20 @@ def _reading(text: str, time_ns: int, column: _Column, where: str, interpreter: 
     value, quality = _value(text, column, where)
     reading = interpreter.reading(Raw(column.channel, value, time_ns, time_ns, quality))
     assert column.role is not None
-    if FACTS[column.role].quantity is Quantity.TEMPERATURE and reading.value < 0.0:
-        raise BadInput(f"{text} is below absolute zero", where=column.at(where), right="check the unit")
+    if reading.value < 0.0 and not column.described:
+        _below_nothing(text, value, reading.value, interpreter.channels[column.channel], column.at(where))
     return reading._replace(quality=int(reading.quality & ~Quality.OUT_OF_ORDER))
+
+
+def _below_nothing(text: str, value: float, si: float, channel: Channel, where: str) -> None:
+    """Raises BadInput for what no instrument in order can have read; a zero that is a little off stays."""
+    quantity, unit = FACTS[channel.role].quantity, channel.unit
+    if quantity is Quantity.TEMPERATURE:
+        raise BadInput(f"{text} is below absolute zero", where=where, right="check the unit")
+    absolute = quantity is Quantity.PRESSURE and unit.against not in (Against.GAUGE, Against.VACUUM)
+    if absolute and -si > unit.difference_to_si(channel.accuracy.half_width(value)):
+        right = "check unit and zero; a pressure against the atmosphere is psig or kPag"
+        raise BadInput(f"{text} is below a perfect vacuum", where=where, right=right)
 
 
 def _time_ns(text: str, seconds: bool, where: str) -> int:

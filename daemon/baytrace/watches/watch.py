@@ -17,7 +17,7 @@ from functools import cache
 from importlib.metadata import entry_points
 from typing import Any, ClassVar, Protocol
 
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import BaseModel, ConfigDict, ValidationError, field_validator
 
 from baytrace.measure.channel import Channel
 from baytrace.measure.faults import BadInput
@@ -28,10 +28,24 @@ ASK: dict[str, Any] = {"ask": True}
 """On a setting's field: it differs from vehicle to vehicle, so a form asks for it first."""
 
 
-class WatchSettings(BaseModel):
-    """Base of every watch's settings: unknown keys are refused, values may come as text (`--set key=value`)."""
+MOST = 1e12
+"""No setting is larger; beyond it lies a slip of the keyboard, and arithmetic that overflows."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True)
+
+class WatchSettings(BaseModel):
+    """Base of every watch's settings: unknown keys are refused, values may come as text (`--set key=value`).
+
+    Numbers are finite and within `MOST` of zero.
+    """
+
+    model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True, allow_inf_nan=False)
+
+    @field_validator("*")
+    @classmethod
+    def _in_reach(cls, value: Any) -> Any:
+        if isinstance(value, int | float) and abs(value) > MOST:
+            raise ValueError(f"{value:g} is out of reach, give a number up to {MOST:g}")
+        return value
 
 
 @dataclass(frozen=True, slots=True)

@@ -41,7 +41,7 @@ class ChargeSettings(RunningSettings):
     """Least ratio of absolute high to low side pressure that passes."""
     pressure_ratio_max: float | None = None
     """Most ratio of absolute high to low side pressure that passes."""
-    vent_table: list[list[float]] = Field(default_factory=_default("vent_table"))
+    vent_table: list[list[float]] = Field(default_factory=_default("vent_table"), min_length=2)
     """Expected vent temperature, degC: first line a corner and ambients in degC, then lines of humidity (0 to 1) and entries."""
 
     def mass_rules(self) -> MassRules:
