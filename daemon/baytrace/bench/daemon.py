@@ -9,6 +9,7 @@ import asyncio
 import contextlib
 import logging
 import os
+import time
 from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from typing import Any
 
@@ -41,6 +42,8 @@ log = logging.getLogger(__name__)
 
 HEARTBEAT_S = 5.0
 STATUS_REAL_S = 0.5
+STATUS_REST = 5.0
+"""How many times as long as it took nothing is worked out for people."""
 BACKOFF_S = (1.0, 2.0, 5.0, 10.0, 30.0)
 MOST_TEXT = 2000
 """Characters of a mark, note or comment."""
@@ -285,12 +288,16 @@ class Bench:
 
     async def _tell(self) -> None:
         """Work out what the watches say, at a pace people can read; journal each change of a verdict."""
+        spent_s = 0.0
         while True:
-            await asyncio.sleep(STATUS_REAL_S)
+            # after a day a status takes long: readings come first
+            await asyncio.sleep(max(STATUS_REAL_S, STATUS_REST * spent_s))
+            begun = time.monotonic()
             if self.session is not None:
                 self.tell_watches()
             else:
                 self.alarms.phases((NO_SESSION,))
+            spent_s = time.monotonic() - begun
             self.live.alarms = self.alarms.to_json()
             self.live.touch()
 
