@@ -13,7 +13,7 @@ const ASKS = {
   reset: { title: "Reset a latched alarm", comment: "Comment", go: "Reset" },
 };
 const PRIORITY = { critical: "‼ critical", high: "! high", medium: "medium", low: "low" };
-const FIRST = 3; // more at once would push what is going on out of sight
+const FIRST = 2; // more at once would push what is going on out of sight
 let asked = null;
 
 export const calls = (alarm) => alarm.state.includes("unacknowledged");

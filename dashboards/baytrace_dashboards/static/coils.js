@@ -13,7 +13,7 @@ export function coilCard(coil, limits, state) {
   return el("li", { class: "coil", "data-finding": coil.finding, "data-state": state || null },
     el("div", { class: "n" }, `Coil ${coil.position}`, state ? el("strong", {}, { next: " ▶ next", now: " ● now" }[state]) : null),
     el("div", { class: "ohm" }, at ? figure(at).value : "–", el("small", {}, at ? " Ω" : "")),
-    el("div", { class: "spread" }, half ? `± ${number(half, half / 10)} Ω${coil.at_reference ? " at reference" : ""}` : ""),
+    el("div", { class: "spread" }, half ? `± ${number(half, half / 10)} Ω` : ""),
     banded ? strip(limits, at.value, half, false) : el("div", { class: "strip none" }),
     el("div", { class: "sign" }, coilSign(coil.finding)),
     coil.note && coil.finding !== "missing" ? el("div", { class: "soft" }, coil.note) : null);
@@ -33,7 +33,7 @@ export function drawCoils(watch) {
     redraw($("coils"), "none", () => [el("li", { class: "soft" }, "No coil has been touched yet.")]);
     return;
   }
-  const state = (coil) => (coil.position === details.next ? (details.touching ? "now" : "next") : "");
-  redraw($("coils"), JSON.stringify([coils, details.next, details.touching, details.limits]), () => coils.map((coil) => coilCard(coil, details.limits, state(coil))));
+  const state = (coil) => (details.touching ? (coil.position === details.now ? "now" : "") : coil.position === details.next ? "next" : "");
+  redraw($("coils"), JSON.stringify([coils, details.next, details.now, details.touching, details.limits]), () => coils.map((coil) => coilCard(coil, details.limits, state(coil))));
   $("coil-limits").textContent = limitWords(details.limits);
 }

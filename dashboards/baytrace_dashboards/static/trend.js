@@ -9,9 +9,9 @@ const VIEWS = {
   pressure_hold: (status) => (status.curve ? [{ roles: [status.curve.role], fit: true }] : [PRESSURES]),
   charge: (status) => (status.details && status.details.channels ? [PRESSURES] : [{ roles: ["tank_mass"] }]),
   pressures: () => [PRESSURES],
-  sweep: () => [{ roles: ["coil_resistance"] }],
+  sweep: () => [{ roles: ["coil_resistance"], short: true }],
 };
-const USUAL_MS = 15 * 60_000;
+const USUAL_MS = 15 * 60_000, SHORT_MS = 4 * 60_000;
 const WINDOWS = { "5 min": 5 * 60_000, "30 min": 30 * 60_000 };
 const panels = new Map();
 let B = null, failed = "", current = "", within = localStorage.getItem("window") || "this part";
@@ -28,7 +28,7 @@ function startOf(frame, status, spec) {
   if (within === "whole session") { return began; }
   if (WINDOWS[within]) { return Math.max(now - WINDOWS[within], frame.session ? began : 0); }
   if (spec.fit && status && status.curve) { return status.curve.time_ms[0]; }
-  return spec.scale === "log" && frame.session ? began : Math.max(now - USUAL_MS, frame.session ? began : 0);
+  return spec.scale === "log" && frame.session ? began : Math.max(now - (spec.short ? SHORT_MS : USUAL_MS), frame.session ? began : 0);
 }
 
 function panelFor(spec, frame) {

@@ -24,6 +24,7 @@ from baytrace.watches.watch import View
 
 _CAUTION = "Engine running: keep hands, hair, hoses and leads away from belts and fans."
 _SHOWN_CAUSES = 4
+_STOPPED_S = 15.0
 
 
 class PressuresWatch:
@@ -151,7 +152,9 @@ class PressuresWatch:
         return [*ranked[:_SHOWN_CAUSES], *said]
 
     def _bands(self, running: Running) -> list[Band]:
-        """What both sides are expected to show in this air."""
+        """What both sides are expected to show in this air while the loop runs."""
+        if self._follower.now_s - running.stretch.end_s > _STOPPED_S:
+            return []
         loop = self._loop(running)
         ambient, humidity = (_number(loop.get(name)) for name in ("ambient_air", "ambient_humidity"))
         wanted = expected(self._fluid, self._settings, ambient, humidity)

@@ -114,6 +114,7 @@ class Sweep:
                 details["shown"] = {"name": f"coil {last.position}", **last.compared.to_json()}
         if touching is not None:
             state = touching.settled()
+            details["now"] = _under_probes(named, touching) or nearest
             details["shown"] = {"name": "under the probes now", "value": state.value, "unit": "ohm"}
         progress = min(1.0, len(done) / self._settings.coils) if self._settings.coils else None
         sentence, phase, waiting = self._sentence(touching, last, nearest)
@@ -300,6 +301,11 @@ class Sweep:
     def _temperature_of(self, coils: list[Coil], named: Named) -> Temperature | None:
         touched = [named.coils[coil.position] for coil in coils if named.coils.get(coil.position)]
         return self._temperature(touched[0]) if touched else None
+
+
+def _under_probes(named: Named, touching: Touch) -> int | None:
+    """Which coil the contact being made right now counts for; None while it counts for none yet."""
+    return next((place for place, touches in named.coils.items() if touches and touches[-1].end == touching.end), None)
 
 
 def _unsure(coils: list[Coil], named: Named) -> None:
