@@ -83,7 +83,7 @@ def slug(text: str) -> str:
 
 
 def _with_anchors(body: str) -> str:
-    """Headings and rows that can be linked to, and tables that scroll on a phone.
+    """Headings and rows that can be linked to, pictures that open in full, and tables that scroll.
 
     A row's id is its heading's and the code in its first cell: `#web-port`.
     """
@@ -105,6 +105,7 @@ def _with_anchors(body: str) -> str:
     body = re.sub(
         r"<h(?P<level>[1-4])>(?P<words>.*?)</h\1>|<tr>\n<td><code>(?P<code>.*?)</code>", anchor, body, flags=re.DOTALL
     )
+    body = re.sub(r'(<img src="(/manual/pictures/[^"]+)"[^>]*>)', r'<a class="picture" href="\2">\1</a>', body)
     body = re.sub(r"<table>.*?</table>", _with_heads, body, flags=re.DOTALL).replace("<pre>", '<pre tabindex="0">')
     return body.replace("<table>", '<div class="wide" tabindex="0"><table>').replace("</table>", "</table></div>")
 

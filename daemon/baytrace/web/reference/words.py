@@ -35,7 +35,7 @@ def words(file: str) -> dict[str, list[Word]]:
 def _do(word: Word) -> str:
     shown = word.see.replace("#", ": ").replace("-", " ")
     link = f"[{shown}](/manual/{word.see})" if word.see else ""
-    return " ".join(filter(None, [word.do, f"See {link}." if link else ""]))
+    return " ".join(filter(None, [word.do, f"See {link}" if link else ""]))
 
 
 _FINDINGS = f"""# {FINDINGS_TITLE}
