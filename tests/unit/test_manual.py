@@ -479,3 +479,5 @@ def test_every_block_says_what_it_is(texts):
         for match in re.finditer(r"^```(\w*)$", texts[name], re.MULTILINE):
             fences = texts[name][: match.start()].count("\n```") + texts[name].startswith("```")
             assert match[1] or fences % 2, f"{name}: a block without a language"
+        for info, content in blocks(texts[name]):
+            assert info or not content.startswith("["), f"{name}: TOML that is not checked:\n{content}"
