@@ -28,7 +28,9 @@ from baytrace.commands._server import server_of
 from baytrace.forward.looking import run_of, warnings
 from baytrace.forward.server import Unreachable
 from baytrace.journal.lock import in_use
-from baytrace.measure.faults import BadInput
+from baytrace.journal.reader import JournalReader
+from baytrace.journal.schema import Damaged
+from baytrace.measure.faults import BadInput, EnvironmentFailed
 from baytrace.web.listening import tls_of, tokens_for
 
 SAFE_SQLITE = (3, 51, 3)
@@ -244,6 +246,23 @@ def server(config: BenchConfig, section: ForwardSection) -> Iterator[Finding]:
         yield Finding("server", good=True, detail=f"{section.url} takes and shows rows ({kind})")
 
 
+def letters(config: BenchConfig) -> Iterator[Finding]:
+    """Alarms and verdicts that wait for their receiver or were given up, whether the bench runs or not."""
+    try:
+        with JournalReader(config.path(config.bench.journal)) as journal:
+            rows = journal.letters()
+    except (EnvironmentFailed, Damaged):
+        return
+    for target, state, count, error in rows:
+        if state == "dead":
+            cure = "mend what it says, then POST /api/letters/retry (or /api/letters/forget)"
+            yield _bad("letters", f"{count} for {target} given up; last: {error}", cure)
+        elif error:
+            yield _bad("letters", f"{count} for {target} wait: {error}", "they go out by themselves once it is reached")
+        else:
+            yield Finding("letters", good=True, detail=f"{count} for {target} on their way")
+
+
 def examine(config: BenchConfig | None) -> list[Finding]:
     """Every probe that applies, in the order a person mends things."""
     found = [*python(), *sqlite(), *clock(), *serial_ports()]
@@ -257,4 +276,5 @@ def examine(config: BenchConfig | None) -> list[Finding]:
         found += broker(config, config.mqtt)
     if config.forward is not None:
         found += server(config, config.forward)
+    found += letters(config)
     return found
