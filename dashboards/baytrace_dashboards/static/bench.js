@@ -30,7 +30,7 @@ function draw(frame) {
   drawCoils(watch && watch.details && watch.details.coils ? watch : null);
   drawCharge(watch, frame.channels);
   drawCycle(watch, again);
-  drawCauses(watch);
+  drawCauses(watch, frame.watches || []);
   drawChannels($("channels"), frame.channels);
   drawInstruments(frame.instruments);
   drawTrend(frame, watch);

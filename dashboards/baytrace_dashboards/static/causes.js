@@ -13,8 +13,15 @@ export function causeRow(cause) {
 
 export const shownCauses = (causes) => (causes || []).filter((cause) => cause.likelihood >= LEAST).sort((a, b) => b.likelihood - a.likelihood).slice(0, MOST_SHOWN);
 
-export function drawCauses(watch) {
-  const causes = shownCauses(watch && watch.details && watch.details.causes);
+// Of the watch in focus, or of another that follows the same running loop and found something.
+function told(watch, watches) {
+  const details = (watch && watch.details) || {};
+  const found = details.causes ? watch : details.channels && watches.find((each) => each.details && each.details.causes);
+  return found && found.verdict.verdict !== "pass" ? found.details.causes : [];
+}
+
+export function drawCauses(watch, watches) {
+  const causes = shownCauses(told(watch, watches));
   show($("cause-sheet"), causes.length > 0);
   redraw($("causes"), JSON.stringify(causes), () => causes.map(causeRow));
 }

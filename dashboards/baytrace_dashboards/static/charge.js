@@ -44,6 +44,7 @@ export function drawCharge(watch, channels) {
   const settling = details.channels || [];
   show($("charge-sheet"), Boolean(details.mass) || settling.length > 0);
   show($("mass-box"), Boolean(details.mass));
+  text($("charge-title"), details.mass ? "Charge and settling" : "Settling");
   if (details.mass) {
     const mass = details.mass;
     redraw($("mass"), JSON.stringify([mass.charged_g, mass.uncertainty_g, mass.label_g, mass.flowing]), () => [massBar(mass)]);

@@ -64,7 +64,7 @@ function drawVerdict(watch) {
   show(chip, watch.verdict.verdict !== "undecided");
   attribute(chip, "data-outcome", watch.verdict.verdict);
   text(chip, `${SIGN[watch.verdict.verdict]} · ${watch.verdict.finding}`);
-  text($("why"), watch.verdict.verdict === "fail" ? watch.verdict.reasons[0] || "" : "");
+  text($("why"), watch.verdict.verdict === "fail" && !(watch.details && watch.details.causes) ? watch.verdict.reasons[0] || "" : "");
 }
 
 // What decides now: what the watch wants shown, else its headline, else the time that is left.

@@ -8,12 +8,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, ClassVar
 
-from baytrace.measure.faults import BadInput
 from baytrace.measure.reading import Mark, Reading, usable
 from baytrace.measure.roles import Role
 from baytrace.measure.verdict import Figure, Outcome, Status, Verdict
 from baytrace.physics.air import table_value
-from baytrace.physics.cycle import cycle
 from baytrace.physics.fluid_names import resolve
 from baytrace.watches.bands import band
 from baytrace.watches.charge.judge import (
@@ -28,6 +26,7 @@ from baytrace.watches.charge.judge import (
 from baytrace.watches.charge.mass import Charged, charged
 from baytrace.watches.charge.settings import ChargeSettings
 from baytrace.watches.limits_table import limit
+from baytrace.watches.running.cycle_points import cycle_points
 from baytrace.watches.running.figures import ZERO_C_K, Loop, evidence_of, loop_of
 from baytrace.watches.running.follow import ROLES, Running, RunningFollower
 from baytrace.watches.running.series import Series
@@ -266,18 +265,3 @@ def _mass_details(mass: Charged) -> dict[str, Any]:
         "touched": [{"from_s": t.start_s, "to_s": t.end_s, "moved_g": t.moved_kg * 1e3} for t in mass.touches],
         "drift_g_s": mass.drift_kg_s * 1e3,
     }
-
-
-def cycle_points(fluid: str, loop: Loop) -> list[dict[str, Any]]:
-    """The four points for the pressure-enthalpy picture; empty when a reading is missing or no state exists."""
-    names = ("low_side", "high_side", "suction_line", "liquid_line")
-    values = [loop.get(name) for name in names]
-    if any(value is None for value in values):
-        return []
-    low, high, suction, liquid = (value.value for value in values if value is not None)
-    discharge = loop.get("discharge_line")
-    try:
-        found = cycle(fluid, low, high, suction, liquid, discharge_k=discharge.value if discharge is not None else None)
-    except BadInput:
-        return []
-    return found.points()

@@ -16,6 +16,7 @@ from baytrace.watches.pressures.expect import Expected, Range, expected
 from baytrace.watches.pressures.pattern import LOW_HIGH_HIGH_LOW, NORMAL, UNDECIDED, Side, name_of, pattern_of, side_of
 from baytrace.watches.pressures.settings import PressuresSettings
 from baytrace.watches.pressures.standing import Standing, standing_before
+from baytrace.watches.running.cycle_points import cycle_points
 from baytrace.watches.running.figures import ZERO_C_K, Loop, Value, evidence_of, loop_of
 from baytrace.watches.running.follow import ROLES, Running, RunningFollower
 from baytrace.watches.running.stretches import engine_on_at
@@ -168,15 +169,27 @@ class PressuresWatch:
             details = {"mark": "engine on"}
             return Status("waiting", "Waiting for the engine to run.", waiting_for="engine on", details=details)
         running = parts[-1]
-        details = {"channels": channel_details(running), "bands": self._bands(running)}
+        details = {"channels": channel_details(running), "bands": self._bands(running), "fluid": self._fluid.name}
+        points = cycle_points(self._fluid.name, self._loop(running))
+        if points:
+            details["cycle_points"] = points
         if not running.settled:
             waits = [not_settled(channel) for channel in running.unsettled]
             text = f"Not settled: {waits[0]}." if waits else "Waiting for both pressures."
             return Status("settling", text, "", "settled", running.expected_s, None, _CAUTION, None, details)
         verdict = self.verdict()
         details |= {**verdict.more, "mark": "engine off"}
-        text = f"Pattern: {verdict.finding}. {verdict.reasons[0] if verdict.reasons else ''}"
+        text = f"Pattern: {verdict.finding}. {_most_likely(verdict)}"
         return Status("judged", text.strip(), "high_side_pressure", "", 0.0, 1.0, _CAUTION, None, details)
+
+
+def _most_likely(verdict: Verdict) -> str:
+    """The first cause in a few words; what speaks for it stands in the details."""
+    causes = [cause for cause in verdict.more.get("causes", ()) if cause["cause"] not in (SOUND, OTHER)]
+    if verdict.outcome is not Outcome.PASS and causes:
+        first = max(causes, key=lambda cause: cause["likelihood"])
+        return f"Most likely {first['cause']}, {100 * first['likelihood']:.0f} %."
+    return verdict.reasons[0] if verdict.reasons else ""
 
 
 def _number(value: Value | None) -> float | None:
