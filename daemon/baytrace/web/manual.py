@@ -39,6 +39,31 @@ GROUPS: dict[str, tuple[str, ...]] = {
 }
 """Pages in the order a reader wants them; others stand with those on running it, by name."""
 MOST_FOUND = 60
+_SMALL = frozenset(
+    {
+        "a",
+        "an",
+        "and",
+        "at",
+        "do",
+        "does",
+        "for",
+        "how",
+        "i",
+        "in",
+        "is",
+        "it",
+        "my",
+        "of",
+        "on",
+        "or",
+        "the",
+        "to",
+        "what",
+        "why",
+    }
+)
+"""Words of a question that say nothing about its answer."""
 
 
 class ManualPage(NamedTuple):
@@ -85,7 +110,7 @@ def slug(text: str) -> str:
 def _with_anchors(body: str) -> str:
     """Headings and rows that can be linked to, pictures that open in full, and tables that scroll.
 
-    A row's id is its heading's and the code in its first cell: `#web-port`.
+    A row's id is its heading's and the code, or the bold word, in its first cell: `#web-port`.
     """
     taken: dict[str, int] = {}
     section = ""
@@ -100,10 +125,13 @@ def _with_anchors(body: str) -> str:
             section = unique(slug(match["words"]))
             return f'<h{match["level"]} id="{section}">{match["words"]}</h{match["level"]}>'
         row = unique(slug(f"{section} {match['code']}"))
-        return f'<tr id="{row}">\n<td><code>{match["code"]}</code>'
+        return f'<tr id="{row}">\n<td><{match["tag"]}>{match["code"]}</{match["tag"]}>'
 
     body = re.sub(
-        r"<h(?P<level>[1-4])>(?P<words>.*?)</h\1>|<tr>\n<td><code>(?P<code>.*?)</code>", anchor, body, flags=re.DOTALL
+        r"<h(?P<level>[1-4])>(?P<words>.*?)</h\1>|<tr>\n<td><(?P<tag>code|strong)>(?P<code>.*?)</(?P=tag)>",
+        anchor,
+        body,
+        flags=re.DOTALL,
     )
     body = re.sub(r'(<img src="(/manual/pictures/[^"]+)"[^>]*>)', r'<a class="picture" href="\2">\1</a>', body)
     body = re.sub(r"<table>.*?</table>", _with_heads, body, flags=re.DOTALL).replace("<pre>", '<pre tabindex="0">')
@@ -152,15 +180,22 @@ class Manual:
         return self._passages
 
     def search(self, asked: str) -> list[Passage]:
-        """Passages that hold every word asked for, those that are named so first."""
-        words = asked.casefold().split()
-        found = []
-        for index, passage in enumerate(self.passages()):
-            named, text = passage.heading.casefold(), " ".join(passage[2:]).casefold()
-            if words and all(word in text for word in words):
-                exact = named == " ".join(words)
-                found.append((not exact, -sum(word in named for word in words), index, passage))
-        return [passage for *_, passage in sorted(found)[:MOST_FOUND]]
+        """Passages that hold all words asked for, or as many as any does, or one less; those that are named so first."""
+        words = [word for word in asked.casefold().split() if word not in _SMALL] or asked.casefold().split()
+        ranked = [(_hits(passage, words), passage) for passage in self.passages()]
+        most = max((hits for (hits, _), _ in ranked), default=0)
+        if most * 2 < len(words) or not most:
+            return []
+        least = max(most - 1, 1) if len(words) > 1 else most
+        found = [((-hits, *rank), passage) for (hits, rank), passage in ranked if hits >= least]
+        return [passage for _, passage in sorted(found, key=lambda each: each[0])[:MOST_FOUND]]
+
+
+def _hits(passage: Passage, words: list[str]) -> tuple[int, tuple[bool, int]]:
+    """How many of the words it holds, and its rank among those that hold as many: low is first."""
+    named, text = passage.heading.casefold(), " ".join(passage[2:]).casefold()
+    hits = sum(word in text for word in words)
+    return hits, (named != " ".join(words), -sum(word in named for word in words))
 
 
 def _passages(name: str, title: str, body: str) -> Iterator[Passage]:
