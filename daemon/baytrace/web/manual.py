@@ -200,7 +200,7 @@ def _hits(passage: Passage, words: list[str]) -> tuple[int, tuple[bool, int]]:
 
 def _passages(name: str, title: str, body: str) -> Iterator[Passage]:
     """Each row that can be linked to is a passage of its own; the rest belongs to its heading."""
-    for part in re.split(r"(?=<h[1-4] id=)", body):
+    for part in re.split(r"(?=<h[1-4] id=)", re.sub(r"<thead>.*?</thead>", "", body, flags=re.DOTALL)):
         heading = re.match(r'<h[1-4] id="([^"]*)">(.*?)</h[1-4]>', part, re.DOTALL)
         if not heading:
             continue
