@@ -42,6 +42,7 @@ def test_a_hold_shows_what_a_leak_at_the_limit_would_do():
     line = during(2900.0).status().details["limit_line"]
     assert line["time_ms"][1] - line["time_ms"][0] == 900_000
     assert math.isclose(line["value"][1] - line["value"][0], 18.0, rel_tol=1e-6)
+    assert during(2900.0).status().details["against"] == {"value": 5e-5, "unit": "Pa*m3/s"}
 
 
 def charging():

@@ -44,7 +44,7 @@ export function drawNow(frame) {
   const [name, data] = deciding(watch);
   text($("figure-name"), name);
   drawFigure(data);
-  text($("interval"), data.interval || "");
+  text($("interval"), [data.interval, against(watch, name)].filter(Boolean).join(" · "));
   drawClock(watch, name === LEFT);
   show($("caution"), Boolean(watch.caution));
   text($("caution"), watch.caution || "");
@@ -75,6 +75,13 @@ function deciding(watch) {
   if (evidence) { return [words(watch.headline), figure(evidence)]; }
   if (watch.time_left_s > 0) { return [LEFT, { value: span(watch.time_left_s), unit: "more", interval: "" }]; }
   return ["", { value: "", unit: "", interval: "" }];
+}
+
+function against(watch, name) {
+  const allowed = watch.details && watch.details.against;
+  if (!allowed || name === LEFT) { return ""; }
+  const said = figure(allowed);
+  return `allowed up to ${said.value} ${said.unit}`;
 }
 
 function drawFigure(data) {

@@ -165,7 +165,7 @@ export class Panel {
     if (this.node.hidden) { rows.push(["", "nothing within its range in this time"]); }
     for (const band of bands) { rows.push([sample(band.color, [8, 4]), `${drawn.length > 1 ? `${band.of.label}, ` : ""}${bandWords(band, unitText(band.of))}`]); }
     if (curve) { rows.push([sample("#2d3f8f", [2, 4]), "fitted curve with its 95 % interval"]); }
-    if (curve && status.details.limit_line) { rows.push([sample("#8a4b00", [12, 5]), "what a leak of just the limit would do"]); }
+    if (curve && status.details.limit_line) { rows.push([sample("#8a4b00", [12, 5]), "slope of a leak at the limit; only what does not level off counts"]); }
     if (holes) { rows.push([el("span", { class: "hatch" }), "no data"]); }
     const shape = rows.map((row) => row[1]).join();
     if (this.key.dataset.shape === shape) { return; }

@@ -351,7 +351,9 @@ def _details(watch: Evacuation, weighed: Assessment | None) -> dict[str, Any]:
         "wild_readings": watch.wild,
         "unusable_readings": watch.bad_readings,
     }
-    if watch.hold is None:
+    if watch.hold is not None:
+        details["against"] = _against(watch)
+    else:
         details["bands"] = [band(Role.SYSTEM_PRESSURE, "deep vacuum", None, watch.settings.target_pa, "target")]
     plateau = watch.water.plateau
     if plateau is not None:
@@ -370,6 +372,13 @@ def _details(watch: Evacuation, weighed: Assessment | None) -> dict[str, Any]:
             "more_s": weighed.more_s,
         }
     return details
+
+
+def _against(watch: Evacuation) -> dict[str, Any]:
+    """What the headline of a hold is held against."""
+    if watch.settings.volume_l is not None:
+        return {"value": watch.settings.leak_limit, "unit": "Pa*m3/s"}
+    return {"value": watch.limits.rate, "unit": "Pa/s"}
 
 
 def _limit_line(watch: Evacuation, fit: RiseFit) -> dict[str, Any]:
