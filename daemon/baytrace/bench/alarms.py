@@ -6,13 +6,15 @@ Every transition is journalled as an `alarm` event before anyone is told; the bo
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Protocol
 
 from baytrace.bench.config import BenchConfig
 from baytrace.journal.store import Journal
+from baytrace.measure.channel import Channel
 from baytrace.measure.instant import format_instant
 from baytrace.measure.reading import Reading
+from baytrace.measure.roles import Role
 from baytrace.records.vocabulary import Kind
 from baytrace.watches.alarms import ACTIVE, AlarmSpec, Condition
 from baytrace.watches.limits import LimitEngine, parse_rules
@@ -40,6 +42,7 @@ class BenchAlarms:
     def __init__(self, config: BenchConfig, recorder: Recorder) -> None:
         self._recorder = recorder
         self.engine = LimitEngine(parse_rules(config.limits), config.channels)
+        self._followed = {follower.channel.name for follower in self.engine.followers}
         book = self.engine.book
         book.define(
             AlarmSpec(
@@ -86,6 +89,22 @@ class BenchAlarms:
         """Gauge limits count from the atmosphere as the bench knows it."""
         self.engine.atmosphere_pa = atmosphere_pa
         self.engine.reading(reading)
+        self._tell()
+
+    def hears(self, channel: Channel) -> bool:
+        """Whether a limit follows the channel, or needs it."""
+        return channel.role is Role.BAROMETER or channel.name in self._followed
+
+    def readings(self, readings: Sequence[Reading], times_ns: Sequence[int], atmosphere_pa: float) -> None:
+        """As `reading` for what `hears` says yes to; barometers among them move the atmosphere on.
+
+        `times_ns` tells to when readings of any channel had come at each of them, and at last when all had.
+        """
+        self.engine.atmosphere_pa = atmosphere_pa
+        for reading, time_ns in zip(readings, times_ns, strict=False):
+            self.engine.pass_time(time_ns)
+            self.engine.reading(reading)
+        self.engine.pass_time(times_ns[-1])
         self._tell()
 
     def advance(self, time_ns: int) -> None:

@@ -15,6 +15,7 @@ from typing import Any
 
 from baytrace import __version__
 from baytrace.adapter import LinkState
+from baytrace.bench import many
 from baytrace.bench.alarms import BenchAlarms
 from baytrace.bench.checks import FieldChecks
 from baytrace.bench.config import BenchConfig, InstrumentPlan
@@ -233,20 +234,26 @@ class Bench:
 
     async def _deliver(self, batch: Batch, receipt: Receipt) -> None:
         seq = receipt.first
-        for index, raw in enumerate(batch.readings):
-            reading = self.interpreter.reading(raw, seq + index)
-            self.live.channels[raw.channel].take(reading, raw.value, raw.mono_ns)
-            self.alarms.reading(reading, self.interpreter.atmosphere_pa)
-            if self.session is not None:
-                self.session.reading(reading)
-            if index % 500 == 499:
+        if len(batch.readings) >= many.MANY:
+            for start in range(0, len(batch.readings), many.SLICE):
+                many.deliver(self, batch.readings[start : start + many.SLICE], seq + start)
                 await asyncio.sleep(0)
+        else:
+            self._one_by_one(batch.readings, seq)
         seq += len(batch.readings)
         for index, event in enumerate(batch.events):
             self._happened(event._replace(seq=seq + index))
         self.live.seq = receipt.last
         self._notifier.alive()
         self.live.touch()
+
+    def _one_by_one(self, raws: Sequence[Raw], first: int) -> None:
+        for seq, raw in enumerate(raws, first):
+            reading = self.interpreter.reading(raw, seq)
+            self.live.channels[raw.channel].take(reading, raw.value, raw.mono_ns)
+            self.alarms.reading(reading, self.interpreter.atmosphere_pa)
+            if self.session is not None:
+                self.session.reading(reading)
 
     def _happened(self, event: Event) -> None:
         if event.kind == Kind.SESSION_STARTED:

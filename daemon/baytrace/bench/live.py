@@ -13,8 +13,12 @@ from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
+import numpy as np
+
 from baytrace.bench.focus import Focus, job_order
 from baytrace.bench.trends import decimate
+from baytrace.forward.interpreting import Interpreted
+from baytrace.journal.chain import Columns
 from baytrace.measure.channel import Channel, found_off, overdue
 from baytrace.measure.instant import format_instant
 from baytrace.measure.reading import Quality, Reading
@@ -61,6 +65,27 @@ class LiveChannel:
         self.last, self.raw_value, self.seen_mono_ns = reading, raw_value, mono_ns
         self.count += 1
         self.ring.append((reading.seq, reading.time_ns, reading.value))
+
+    def take_many(self, read: Interpreted, first: int, columns: Columns) -> None:
+        """As `take` for some of a commit's readings, numbered from `first` by their places."""
+        value, last = read.value, int(read.places[-1])
+        before = np.append(math.nan if self.last is None else self.last.value, value[:-1])
+        changed = np.flatnonzero(value != before)
+        if len(changed):
+            self.changed_ns = int(read.time_ns[changed[-1]])
+        self.last = Reading(
+            int(read.time_ns[-1]),
+            self.channel.name,
+            self.channel.role,
+            float(value[-1]),
+            int(read.quality[-1]),
+            first + last,
+        )
+        self.raw_value, self.seen_mono_ns = float(columns.value[last]), int(columns.mono_ns[last])
+        self.count += len(value)
+        newest = slice(-RING, None)
+        numbers = (read.places[newest] + first).tolist()
+        self.ring.extend(zip(numbers, read.time_ns[newest].tolist(), value[newest].tolist(), strict=True))
 
     def since(self, seq: int) -> tuple[list[int], list[float | None]] | None:
         """Readings after `seq`, at most `POINTS_A_FRAME` by min and max; None when there are none."""

@@ -92,7 +92,7 @@ class Player:
         if strangers:
             unknown = {name_of(version) for version in np.unique(columns.version).tolist()} - self.channels.keys()
             raise BadInput(f"readings are of channel {min(unknown)!r}, which was never declared")
-        readings = _readings([one for one in read if self.watches.wants(one.channel.role)], seq.tolist())
+        readings = readings_of([one for one in read if self.watches.wants(one.channel.role)], seq.tolist())
         self.watches.play(list(self._among(readings, events)))
 
     def _among(self, readings: Sequence[Reading], events: Sequence[Event]) -> Iterable[Reading | Mark | int]:
@@ -123,7 +123,7 @@ def _mark(event: Event) -> Mark:
     return Mark(event.time_ns, event.data["text"], event.data.get("who", ""), event.seq)
 
 
-def _readings(read: Sequence[Interpreted], seq: Sequence[int]) -> list[Reading]:
+def readings_of(read: Sequence[Interpreted], seq: Sequence[int]) -> list[Reading]:
     """The readings of some channels in their order; `seq` is that of every reading of the stretch."""
     if not read:
         return []

@@ -196,6 +196,10 @@ class LimitEngine:
         """Time passed: delays run out, channels fall silent, shelves end."""
         self._pass_time(time_ns, whole=True)
 
+    def pass_time(self, time_ns: int) -> None:
+        """Readings of channels without a limit came, up to this time."""
+        self._pass_time(time_ns)
+
     def _pass_time(self, time_ns: int, *, whole: bool = False) -> None:
         self._start = time_ns if self._start is None else self._start
         now = self._now = time_ns if self._now is None else max(self._now, time_ns)
