@@ -34,6 +34,7 @@ import aiomqtt
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from baytrace.journal.reader import JournalReader
 from baytrace.measure.instant import format_instant
 from running_bench import RunningBench
 from servers import free_port, mosquitto
@@ -163,6 +164,17 @@ def check(load: Load, server: TimeServer) -> bool:
     return good == wanted
 
 
+def in_journals(readers: list[RunningBench]) -> None:
+    """What the daemons stored, so that a difference at the server can be told from one before it."""
+    count = lost = 0
+    for reader in readers:
+        with JournalReader(reader.folder / "journal") as journal:
+            count += sum(len(chunk.seq) for chunk in journal.columns())
+            links = journal.events(kinds=("instrument",))
+            lost += sum(event.data.get("state") == "lost" for event in links)
+    print(f"in the journals: {count:,} readings; {lost} connections to the broker were lost on the way")
+
+
 def tell(readers: list[RunningBench], processes: dict[str, list[int]], seconds: float) -> None:
     for name, pids in processes.items():
         spent = [used(pid) for pid in pids]
@@ -256,6 +268,7 @@ def run(load: Load, folder: Path) -> bool:
             time.sleep(0.5)
         print(f"all confirmed at the server {time.monotonic() - last:.1f} s after the last was due")
         tell(readers, processes, time.monotonic() - started)
+        in_journals(readers)
         after = {row["bench"]: row["state"] for row in fetched(f"http://127.0.0.1:{port}/api/floor")["benches"]}
         print(f"floor: {online} of {load.benches} benches online while running; bay-0 {after['bay-0']} after its cut")
         return check(load, server) and online == load.benches and after["bay-0"] == "offline"
