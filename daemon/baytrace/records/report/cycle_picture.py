@@ -21,13 +21,14 @@ _LEGS = (
 
 
 def cycle_picture(scene: Scene) -> list[Picture]:
-    """From the points the charge watch ended with; nothing where it had none, or the fluid has no curve."""
-    watched = scene.trends.watched.get("charge")
-    points: Sequence[Mapping[str, Any]] = watched.details.get("cycle_points", ()) if watched is not None else ()
-    if watched is None or len(points) != len(_LEGS):
+    """From the points the charge watch ended with, else the pressures'; nothing where no state or no curve exists."""
+    found = [scene.trends.watched[name].details for name in ("charge", "pressures") if name in scene.trends.watched]
+    details = next((each for each in found if len(each.get("cycle_points", ())) == len(_LEGS)), None)
+    if details is None:
         return []
+    points: Sequence[Mapping[str, Any]] = details["cycle_points"]
     try:
-        dome = ph_dome(watched.details.get("fluid", ""))
+        dome = ph_dome(details.get("fluid") or scene.record.refrigerant)
     except BadInput:
         return []
     enthalpy, pressure = shown_unit("J/kg", scene.system), shown_unit("Pa", scene.system, "high_side")

@@ -74,11 +74,15 @@ def _group(scene: Scene, title: str, roles: tuple[Role, ...]) -> list[Picture]:
 
 
 def _limited(scene: Scene, role: Role) -> list[Picture]:
-    """A channel that is drawn only where someone set a limit on it."""
-    _, levels = scene.limits((role,))
-    if not levels:
-        return []
-    return _group(scene, FACTS[role].label, (role,))
+    """Channels that are drawn only where someone set a limit on them, one a picture."""
+    made = []
+    for name in scene.channels(role):
+        bands, levels = scene.limits((role,), name)
+        if levels:
+            label = FACTS[role].label if name == role else f"{FACTS[role].label} ({name})"
+            y_label = f"{label}, {scene.unit(role, name).text}"
+            made.append(Picture(label, MINUTES, y_label, scene.lines((role,), name), bands, levels, scene.marks))
+    return made
 
 
 def _running(scene: Scene) -> list[Picture]:
@@ -90,8 +94,21 @@ def _running(scene: Scene) -> list[Picture]:
     picture = made[0]
     settled = [each for role in roles for each in _settled(scene, role)]
     lines = [*picture.lines, *(line for line, _ in settled)]
-    bands = [*picture.bands, *(band for _, band in settled if band is not None)]
+    said = {band.name for band in picture.bands}
+    expected = [band for role in roles for band in _expected(scene, role) if band.name not in said]
+    bands = [*picture.bands, *expected, *(band for _, band in settled if band is not None)]
     return [Picture(picture.title, MINUTES, picture.y_label, lines, bands, picture.levels, marks=picture.marks)]
+
+
+def _expected(scene: Scene, role: Role) -> list[Band]:
+    """What the pressures were judged against, while the engine ran."""
+    figure = scene.verdict("pressures").get("evidence", {}).get(f"expected_{role}_pressure", {})
+    if "low" not in figure:
+        return []
+    unit, (begin, end) = scene.unit(role), scene.running()
+    low, high = unit.of(figure["low"]), unit.of(figure["high"])
+    x = [scene.minutes(begin), scene.minutes(end)]
+    return [Band(f"{FACTS[role].label}, expected today", x, [low] * 2, [high] * 2, style(role)[0])]
 
 
 def _settled(scene: Scene, role: Role) -> list[tuple[Line, Band | None]]:

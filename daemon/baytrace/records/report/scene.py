@@ -8,6 +8,7 @@ from typing import Any
 
 from baytrace.measure.instant import NS
 from baytrace.measure.roles import FACTS, Role
+from baytrace.measure.units import unit_for
 from baytrace.records.report.svg import Band, Level, Line
 from baytrace.records.report.trends import Point, Trends, with_gaps
 from baytrace.records.report.units_shown import Shown, System, number, role_unit
@@ -29,6 +30,8 @@ _STYLE: dict[Role, tuple[str, str]] = {
     Role.SYSTEM_TEMPERATURE: ("#222222", "8 3 2 3"),
     Role.COIL_TEMPERATURE: ("#222222", "2 2"),
 }
+_LIKE = (Role.VENT_AIR, Role.HIGH_SIDE, Role.TANK_MASS, Role.AMBIENT_HUMIDITY)
+"""Roles whose units an auxiliary channel of the same quantity is shown in."""
 
 
 def style(role: Role) -> tuple[str, str]:
@@ -49,8 +52,14 @@ class Scene:
     def marks(self) -> list[tuple[float, str]]:
         return [(self.minutes(mark.time_ns), str(number)) for number, mark in enumerate(self.trends.marks, 1)]
 
-    def unit(self, role: Role) -> Shown:
-        return role_unit(role, self.system)
+    def unit(self, role: Role, channel: str = "") -> Shown:
+        """That of the role; an auxiliary channel's by what its own unit measures."""
+        said = next((each for each in self.record.channels.values() if each["name"] == channel), None)
+        if role is not Role.AUXILIARY or said is None:
+            return role_unit(role, self.system)
+        own = unit_for(role, said["unit"])
+        stands_for = next((each for each in _LIKE if FACTS[each].quantity is own.quantity), None)
+        return Shown(own.text, own.from_si) if stands_for is None else role_unit(stands_for, self.system)
 
     def channels(self, role: Role) -> list[str]:
         """Names of the channels of a role that have something to draw; of roles no watch looked at, none."""
@@ -64,15 +73,17 @@ class Scene:
         x = [self.minutes(time_ns) for time_ns, _ in points]
         return Line(label, x, [unit.of(value) for _, value in points], colour, dash)
 
-    def lines(self, roles: Sequence[Role], begin_ns: int | None = None, end_ns: int | None = None) -> list[Line]:
-        """One line a channel, the whole session where no bounds are given."""
-        begin, end = begin_ns or self.trends.start_ns, end_ns or self.trends.end_ns
+    def lines(self, roles: Sequence[Role], only: str = "") -> list[Line]:
+        """One line a channel over the whole session, or that of one channel."""
+        begin, end = self.trends.start_ns, self.trends.end_ns
         found = []
         for role in roles:
             for name in self.channels(role):
+                if only and name != only:
+                    continue
                 label = FACTS[role].label if name == role else f"{FACTS[role].label} ({name})"
                 points = self.trends.channels[name].between(begin, end)
-                found.append(self.line(label, points, self.unit(role), *style(role)))
+                found.append(self.line(label, points, self.unit(role, name), *style(role)))
         return found
 
     def settings(self, watch: str) -> Mapping[str, Any]:
@@ -86,14 +97,18 @@ class Scene:
         """The document of the verdict that counts; empty without one."""
         return next((said.verdict for said in self.record.verdicts if said.verdict["watch"] == watch), {})
 
-    def limits(self, roles: Sequence[Role]) -> tuple[list[Band], list[Level]]:
-        """What the watches judge these roles by: two-sided as bands, one-sided as levels."""
+    def limits(self, roles: Sequence[Role], channel: str = "") -> tuple[list[Band], list[Level]]:
+        """What the watches judge these roles by, or one channel alone: two-sided as bands, one-sided as levels."""
         bands: list[Band] = []
         levels: list[Level] = []
         for watched in self.trends.watched.values():
             for said in watched.details.get("bands", ()):
                 role = self._role_of(said)
-                if role is not None and role in roles:
+                if (
+                    role is not None
+                    and role in roles
+                    and said.get("channel", channel) == (channel or said.get("channel", ""))
+                ):
                     self._limit(said, role, bands, levels)
         return bands, levels
 
@@ -104,7 +119,7 @@ class Scene:
         return Role(said["role"])
 
     def _limit(self, said: Mapping[str, Any], role: Role, bands: list[Band], levels: list[Level]) -> None:
-        unit = self.unit(role)
+        unit = self.unit(role, said.get("channel", ""))
         low, high = (unit.of(said[key]) if said.get(key) is not None else None for key in ("low", "high"))
         label = FACTS[role].label if "channel" not in said else said["channel"]
         if low is not None and high is not None and "channel" not in said:
