@@ -3,12 +3,14 @@
 import math
 import random
 from concurrent.futures import Future
+from hashlib import sha256
 
 from baytrace.journal.chain import GENESIS, Columns, digest_of, encode_payload
 from baytrace.journal.store import Link, Receipt, Stored
 from baytrace.measure.channel import Channel
 from baytrace.measure.interpret import Interpreter
 from baytrace.measure.reading import Event, Mark, Raw
+from baytrace.records import bag as bagging
 from baytrace.records.vocabulary import Kind
 from baytrace.watches.follow import Follower
 
@@ -303,3 +305,23 @@ def hard_session():
         session.read(low=30.0 + n, high=1500.0 - 10 * n, vent=22.0 - n / 3)
     session._event(Kind.SESSION_CLOSED, {"who": "M. Example", "comment": "", "outcome": "fail"})
     return session
+
+
+def forged(bag, key):
+    """Digests, manifests and signature made anew over whatever the bag now holds."""
+    payload = {
+        path.relative_to(bag).as_posix(): sha256(path.read_bytes()).hexdigest() for path in (bag / "data").iterdir()
+    }
+    (bag / bagging.MANIFEST).write_bytes(bagging._manifest(payload))
+    info = (bag / bagging.BAG_INFO).read_text().splitlines()
+    info = [line for line in info if not line.startswith("Baytrace-Signed-By")] + [
+        f"Baytrace-Signed-By: {key.public.fingerprint}"
+    ]
+    (bag / bagging.BAG_INFO).write_text("\n".join(info) + "\n")
+    (bag / bagging.KEY_FILE).write_text(key.public.pem)
+    names = [bagging.BAGIT, bagging.BAG_INFO, bagging.MANIFEST, bagging.KEY_FILE]
+    (bag / bagging.TAG_MANIFEST).write_bytes(
+        bagging._manifest({name: sha256((bag / name).read_bytes()).hexdigest() for name in names})
+    )
+    (bag / bagging.SIGNATURE).write_bytes(key.sign((bag / bagging.TAG_MANIFEST).read_bytes()))
+    return bag

@@ -4,20 +4,18 @@ import json
 import random
 import shutil
 import zipfile
-from hashlib import sha256
 
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
 from baytrace.journal.chain import Columns, digest_of, encode_payload
-from baytrace.records import bag as bagging
 from baytrace.records import signing
 from baytrace.records.event_lines import event_text, read_events
 from baytrace.records.exporting import export_session
 from baytrace.records.readings_file import read_rows
 from baytrace.records.verifying import verify_pack
-from record_kit import vacuum_session
+from record_kit import forged, vacuum_session
 
 
 @pytest.fixture(scope="module")
@@ -119,26 +117,6 @@ def unpacked(pack, to):
     with zipfile.ZipFile(pack) as archive:
         archive.extractall(to)
     return next(to.iterdir())
-
-
-def forged(bag, key):
-    """Digests, manifests and signature made anew over whatever the bag now holds."""
-    payload = {
-        path.relative_to(bag).as_posix(): sha256(path.read_bytes()).hexdigest() for path in (bag / "data").iterdir()
-    }
-    (bag / bagging.MANIFEST).write_bytes(bagging._manifest(payload))
-    info = (bag / bagging.BAG_INFO).read_text().splitlines()
-    info = [line for line in info if not line.startswith("Baytrace-Signed-By")] + [
-        f"Baytrace-Signed-By: {key.public.fingerprint}"
-    ]
-    (bag / bagging.BAG_INFO).write_text("\n".join(info) + "\n")
-    (bag / bagging.KEY_FILE).write_text(key.public.pem)
-    names = [bagging.BAGIT, bagging.BAG_INFO, bagging.MANIFEST, bagging.KEY_FILE]
-    (bag / bagging.TAG_MANIFEST).write_bytes(
-        bagging._manifest({name: sha256((bag / name).read_bytes()).hexdigest() for name in names})
-    )
-    (bag / bagging.SIGNATURE).write_bytes(key.sign((bag / bagging.TAG_MANIFEST).read_bytes()))
-    return bag
 
 
 @pytest.fixture
