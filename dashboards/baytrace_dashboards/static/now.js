@@ -39,6 +39,8 @@ export function drawNow(frame) {
     return;
   }
   text($("sentence"), watch.sentence);
+  // a voice reads changes of phase and verdict, not every second of a clock
+  text($("spoken"), `${words(watch.watch)}: ${watch.phase}, ${SIGN[watch.verdict.verdict].slice(2)}${watch.verdict.finding === "undecided" ? "" : `, ${watch.verdict.finding}`}`);
   drawVerdict(watch);
   drawSilence(frame, watch);
   const [name, data] = deciding(watch);
