@@ -85,7 +85,7 @@ def stream() -> Picture:
         at.append(now)
         shown.append(min(value, 20.0) if not open_ else float("nan"))
     watch.advance(40 * NS)
-    lines, marks = [], []
+    lines, marks = [Line("", [0.0, 35.0], [23.0, 23.0], "#ffffff")], []
     for coil, contact in zip(watch.verdict().more["coils"], contacts, strict=True):
         value = coil["resistance"]["value"] + 0.12
         name = "steady value, leads included" if coil["position"] == 1 else ""
