@@ -6,6 +6,7 @@ import subprocess
 from html.parser import HTMLParser
 from types import SimpleNamespace
 
+import pdfplumber
 import pytest
 
 from baytrace.measure.faults import BadInput
@@ -147,6 +148,35 @@ def test_letters_are_nine_points_or_more(made):
                 assert top >= 0.0
                 assert right <= width
                 assert bottom <= height
+
+
+@pytest.mark.filterwarnings("ignore")  # the reader of PDF warns of what it does not know in fonts
+def test_every_letter_is_set_in_nine_points_or_more(made):
+    """By the size each character is set in, pictures included; seen by a reader of PDF that is not ours."""
+    for pdf in (made.us_pdf, made.si_pdf, made.leak_pdf):
+        with pdfplumber.open(pdf) as pages:
+            for page in pages.pages:
+                sizes = {round(set_size(char), 2) for char in page.chars if char["text"].strip()}
+                assert sizes
+                assert min(sizes) >= 8.99, (page.page_number, sizes)
+
+
+def set_size(char):
+    """In points; a turned letter's box lies on its side."""
+    return char["width"] if char["matrix"][1] else char["size"]
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_no_page_is_half_empty(made):
+    """Between the customer's page and the last, what stands on a page reaches past the middle of it; none is blank."""
+    for pdf in (made.us_pdf, made.si_pdf, made.leak_pdf):
+        with pdfplumber.open(pdf) as pages:
+            for page in pages.pages:
+                foot = page.height - 60.0
+                lowest = max((word["bottom"] for word in page.extract_words() if word["bottom"] < foot), default=0.0)
+                assert lowest > 60.0, page.page_number
+                if 1 < page.page_number < len(pages.pages):
+                    assert lowest > 0.55 * page.height, page.page_number
 
 
 def test_no_word_covers_another(made):
