@@ -90,6 +90,20 @@ def test_readings_taken_out_doubled_or_moved_are_found(bag, forger):
         assert not verify_pack(forged(bag, forger)).good, what
 
 
+@pytest.mark.parametrize("name", ["data/readings.csv", "data/readings.csv-metadata.json"])
+def test_a_forged_table_is_told_from_the_readings(bag, forger, name):
+    """Forty single characters changed in the table or its description, all digests anew: a fault that names the file."""
+    dice, text = random.Random(14), (bag / name).read_text(encoding="utf-8")
+    digits = [place for place, letter in enumerate(text) if letter.isalnum()]
+    for place in dice.sample(digits, 40):
+        (bag / name).write_text(
+            text[:place] + ("7" if text[place] != "7" else "3") + text[place + 1 :], "utf-8", newline=""
+        )
+        report = verify_pack(forged(bag, forger))
+        assert [check.what for check in report.faults] == ["table"], place
+        assert name in report.summary(), place
+
+
 @pytest.mark.parametrize(
     "name", ["data/readings.csv", "data/events.jsonl", "manifest-sha256.txt", "bag-info.txt", "data/report.html"]
 )

@@ -45,7 +45,15 @@ def bag(pack):
 def test_a_pack_verifies_with_the_key_known(pack, session):
     """Container, bag, signature, chain, readings and verdicts are each said to be good."""
     report = verify_pack(pack, signing.known_keys(pack.parent / "keys"))
-    assert [check.what for check in report.checks] == ["container", "bag", "signature", "chain", "readings", "verdicts"]
+    assert [check.what for check in report.checks] == [
+        "container",
+        "bag",
+        "signature",
+        "chain",
+        "readings",
+        "table",
+        "verdicts",
+    ]
     assert {check.state for check in report.checks} == {State.OK}
     assert report.good
     assert (report.session, report.signature) == (session.id, "known")

@@ -31,7 +31,15 @@ def test_a_pack_from_the_journal_verifies(kept, tmp_path):
     journal, session = kept
     report = verify_pack(export_session(journal, session.id, tmp_path / "live"))
     assert report.good, report.summary()
-    assert [check.what for check in report.checks] == ["container", "bag", "signature", "chain", "readings", "verdicts"]
+    assert [check.what for check in report.checks] == [
+        "container",
+        "bag",
+        "signature",
+        "chain",
+        "readings",
+        "table",
+        "verdicts",
+    ]
     journal.close()
     with JournalReader(tmp_path / "journal") as reader:
         again = verify_pack(export_session(reader, session.id, tmp_path / "later"))

@@ -12,7 +12,6 @@ from baytrace.records.report.svg import drawn
 from baytrace.records.report.trends import MOST_POINTS, Trend, Trends, with_gaps
 from baytrace.records.report.units_shown import System
 from baytrace.records.session import session_record, started_event
-from baytrace.records.vocabulary import Kind
 from record_kit import START_NS, Session, channel, hard_session, vacuum_session
 
 NS = 1_000_000_000
@@ -69,10 +68,7 @@ def told(session):
             trends.reading(player.reading(item))
         else:
             player.event(item)
-            if item.kind == Kind.MARK:
-                from baytrace.measure.reading import Mark
-
-                trends.mark(Mark(item.time_ns, item.data["text"]))
+            trends.event(item)
     record = session_record(session.journal, session.id)
     trends.finish(player, record)
     return trends, record

@@ -22,7 +22,7 @@ from baytrace import __version__
 from baytrace.journal.chain import GENESIS
 from baytrace.journal.store import JournalView, Link, Stored
 from baytrace.measure.faults import BadInput, EnvironmentFailed
-from baytrace.measure.reading import Event, Mark
+from baytrace.measure.reading import Event
 from baytrace.records.bag import Filed, write_bag
 from baytrace.records.event_lines import event_text
 from baytrace.records.playing import Player
@@ -31,7 +31,7 @@ from baytrace.records.report.trends import Trends
 from baytrace.records.report.writing import ReportOptions, write_html, write_pdf
 from baytrace.records.session import ChainStretch, SessionFold, SessionRecord, started_event
 from baytrace.records.signing import load_or_make_key
-from baytrace.records.trace_file import TraceTable
+from baytrace.records.trace_file import TraceTable, table_of
 from baytrace.records.vocabulary import Kind
 
 FORMATS = ("pack", "csv", "parquet", "html", "pdf")
@@ -137,9 +137,7 @@ def _workshop(to: Path) -> Iterator[Path]:
 def _play(journal: JournalView, started: Event, files: _Files, progress: Callable[[float], None]) -> Played:
     last = _last_seq(journal, started)
     player, folding = Player(started), SessionFold(started)
-    state = started.data["interpreter"]
-    atmosphere = state["atmosphere_pa"] if state["atmosphere_known"] else None
-    table = TraceTable(files.spill, player.channels, started.time_ns, atmosphere)
+    table = table_of(files.spill, started, player)
     trends = Trends(started.time_ns)
     for event in journal.events(kinds=(Kind.IDENTITY,)):
         if event.seq < started.seq:
@@ -165,10 +163,8 @@ def _play(journal: JournalView, started: Event, files: _Files, progress: Callabl
             player.event(item)
             if item.session == started.session:
                 folding.event(item)
-                if item.kind == Kind.MARK:
-                    mark = Mark(item.time_ns, item.data["text"], item.data.get("who", ""), item.seq)
-                    table.mark(mark)
-                    trends.mark(mark)
+                table.event(item)
+                trends.event(item)
         for event in journal.events(session=started.session, after=last):
             folding.event(event)
             lines.write(event_text(event) + "\n")

@@ -1,4 +1,4 @@
-"""The contents of a pack told again: is the chain whole, is no item missing, and do the watches still say the same?
+"""The contents of a pack told again: is the chain whole, is no item missing, does the table say the same, and do the watches?
 
 One pass over readings and events, merged by sequence number, in memory that does not grow with the session. What the watches
 say is compared to the last bit; a pack written by another version of the program is compared alike, and the report says which.
@@ -9,8 +9,10 @@ from __future__ import annotations
 import csv
 import json
 import struct
+import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import closing
+from itertools import zip_longest
 from pathlib import Path
 from typing import Any
 
@@ -22,11 +24,13 @@ from baytrace.journal.store import Link, Stored
 from baytrace.measure.faults import BadInput, VerificationFailed
 from baytrace.measure.instant import format_instant
 from baytrace.measure.reading import Event
+from baytrace.records.bag import digest_of_file
 from baytrace.records.checks import Report, State
 from baytrace.records.event_lines import read_events
 from baytrace.records.playing import Player
 from baytrace.records.readings_file import Row, read_rows
 from baytrace.records.session import SessionFold, SessionRecord
+from baytrace.records.trace_file import table_of
 from baytrace.records.vocabulary import Kind
 
 FILES = ("session.json", "readings.parquet", "events.jsonl")
@@ -41,9 +45,12 @@ def retell(data: Path, report: Report, progress: Callable[[float, str], None]) -
     report.session = record.session
     if record.chain is not None:
         report.head = record.chain.head
-    teller = _Teller(data, record)
     total = max(1, record.readings)
-    teller.run(lambda done: progress(min(1.0, done / total), "playing the session again"))
+    with tempfile.TemporaryDirectory(prefix="baytrace-retell-") as folder:
+        teller = _Teller(data, record, Path(folder))
+        teller.run(lambda done: progress(min(0.8, 0.8 * done / total), "playing the session again"))
+        progress(0.8, "comparing the table")
+        difference = teller.table_differs()
     for what, text in teller.faults:
         report.say(what, State.FAULT, text)
     failed = {what for what, _ in teller.faults}
@@ -55,6 +62,12 @@ def retell(data: Path, report: Report, progress: Callable[[float, str], None]) -
     if "readings" not in failed:
         text = f"none missing: {teller.readings} readings and {teller.events} events, numbers {teller.first} to {teller.last}"
         report.say("readings", State.OK, text)
+    if not difference:
+        report.say("table", State.OK, "readings.csv says what the readings say, cell by cell")
+    else:
+        # another version of the program may write the same figure in other words
+        state = State.FAULT if program == f"Baytrace {__version__}" else State.CAUTION
+        report.say("table", state, difference)
     if "verdicts" not in failed:
         same = "" if program == f"Baytrace {__version__}" else f" (written by {program}, checked by {__version__})"
         report.say(
@@ -75,8 +88,8 @@ def session_of(path: Path) -> tuple[SessionRecord, str]:
 
 
 class _Teller:
-    def __init__(self, data: Path, record: SessionRecord) -> None:
-        self._data, self._record = data, record
+    def __init__(self, data: Path, record: SessionRecord, folder: Path) -> None:
+        self._data, self._record, self._folder = data, record, folder
         self.faults: list[tuple[str, str]] = []
         self.readings = self.events = self.links = self.compared = 0
         self.first = self.last = 0
@@ -87,6 +100,7 @@ class _Teller:
         self._started = started
         try:
             self._player, self._folding = Player(started), SessionFold(started)
+            self._table = table_of(folder, started, self._player)
         except (KeyError, TypeError, ValueError, AttributeError, BadInput) as error:
             raise VerificationFailed(f"the start of the session cannot be understood ({error})") from None
         self._end = record.chain.last_seq if record.chain is not None else None
@@ -141,10 +155,12 @@ class _Teller:
                 self._player.event(item)
                 if item.session == self._record.session:
                     self._folding.event(item)
+                    self._table.event(item)
             return
         self.readings += 1
         reading = self._player.reading(item.stored)
         channel = self._player.channels[item.stored.raw.channel]
+        self._table.reading(item.stored.raw, reading, channel, self._player.interpreter.atmosphere_pa)
         same = (reading.time_ns, _bits(reading.value), int(reading.quality), str(reading.role), channel.unit.text) == (
             item.reading.time_ns,
             _bits(item.reading.value),
@@ -174,6 +190,21 @@ class _Teller:
             again = json.loads(json.dumps(verdict.to_json()))
             for difference in differences(_joined(event.data["verdict"]), _joined(again)):
                 self._fault("verdicts", f"{watch} after number {seq}: {difference}")
+
+    def table_differs(self) -> str:
+        """Where `readings.csv`, or its description, is not what the items make of it; empty when it is."""
+        again, kept = self._folder / "readings.csv", self._data / "readings.csv"
+        self._table.write(again)
+        described = self._folder / "description.json"
+        self._table.write_description(described, "readings.csv", self._record.session)
+        try:
+            if digest_of_file(again) != digest_of_file(kept):
+                return f"data/readings.csv, line {_first_difference(again, kept)}: does not say what the readings say"
+            if described.read_bytes() != (self._data / "readings.csv-metadata.json").read_bytes():
+                return "data/readings.csv-metadata.json does not describe the channels of the session"
+        except FileNotFoundError as error:
+            return f"data/{Path(error.filename).name} is missing"
+        return ""
 
     def _compare_record(self) -> None:
         for seq, events in self._due.items():
@@ -205,6 +236,15 @@ def merged(rows: Iterator[Row], events: Iterator[Event]) -> Iterator[Row | Event
         else:
             yield event
             event = next(events, None)
+
+
+def _first_difference(one: Path, other: Path) -> int:
+    """The number of the first line in which two files differ."""
+    with one.open("rb") as left, other.open("rb") as right:
+        for number, (mine, theirs) in enumerate(zip_longest(left, right), 1):
+            if mine != theirs:
+                return number
+    return 0
 
 
 def _bits(value: float) -> bytes:

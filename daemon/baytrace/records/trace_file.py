@@ -27,9 +27,11 @@ from numpy.typing import NDArray
 
 from baytrace.measure.calibration import Calibration
 from baytrace.measure.channel import Channel
-from baytrace.measure.reading import Mark, Quality, Raw, Reading
+from baytrace.measure.reading import Event, Mark, Quality, Raw, Reading
 from baytrace.measure.roles import FACTS, Role
 from baytrace.measure.units import Against
+from baytrace.records.playing import Player
+from baytrace.records.vocabulary import Kind
 
 _BUFFER = 16_384
 OURS = "urn:baytrace:"
@@ -142,8 +144,10 @@ class TraceTable:
             value = unit.from_si(reading.value - against)
         spill.put(reading.time_ns, value)
 
-    def mark(self, mark: Mark) -> None:
-        self._marks.append(mark)
+    def event(self, event: Event) -> None:
+        """An event of the session; its marks have a column of their own."""
+        if event.kind == Kind.MARK:
+            self._marks.append(Mark(event.time_ns, event.data["text"], event.data.get("who", ""), event.seq))
 
     # ------------------------------------------------------------------ writing
 
@@ -231,6 +235,13 @@ class TraceTable:
     def write_description(self, path: Path, csv_name: str, session: str) -> None:
         text = json.dumps(self.description(csv_name, session), ensure_ascii=False, indent=2, sort_keys=False)
         path.write_text(text + "\n", encoding="utf-8")
+
+
+def table_of(directory: Path, started: Event, player: Player) -> TraceTable:
+    """An empty table for the session that `started` begins; `directory` takes what does not fit in memory."""
+    state = started.data["interpreter"]
+    atmosphere = state["atmosphere_pa"] if state["atmosphere_known"] else None
+    return TraceTable(directory, player.channels, started.time_ns, atmosphere)
 
 
 def _plain(channel: Channel) -> dict[str, Any]:

@@ -11,11 +11,12 @@ from itertools import pairwise
 from typing import Any, NamedTuple
 
 from baytrace.measure.instant import NS
-from baytrace.measure.reading import Mark, Quality, Reading
+from baytrace.measure.reading import Event, Mark, Quality, Reading
 from baytrace.measure.roles import Role
 from baytrace.measure.verdict import Curve
 from baytrace.records.playing import Player
 from baytrace.records.session import SessionRecord
+from baytrace.records.vocabulary import Kind
 
 MOST_POINTS = 4096
 DRAWN_POINTS = 1200
@@ -68,9 +69,11 @@ class Trends:
         trend = self.channels.get(reading.channel) or self.channels.setdefault(reading.channel, Trend(reading.role))
         trend.put(reading.time_ns, reading.value if good else math.nan)
 
-    def mark(self, mark: Mark) -> None:
-        self.end_ns = max(self.end_ns, mark.time_ns)
-        self.marks.append(mark)
+    def event(self, event: Event) -> None:
+        """An event of the session; marks are kept."""
+        if event.kind == Kind.MARK:
+            self.end_ns = max(self.end_ns, event.time_ns)
+            self.marks.append(Mark(event.time_ns, event.data["text"], event.data.get("who", ""), event.seq))
 
     def finish(self, player: Player, record: SessionRecord) -> None:
         """Keep what the watches end with."""
