@@ -12,6 +12,12 @@ export function loadPlots() {
   return ready;
 }
 
+// Puts a plot into `box`, as a picture: it takes no keyboard focus (its figures stand beside it in words) and no pointer.
+export async function showPlot(plot, box) {
+  await window.Bokeh.Plotting.show(plot, box);
+  for (const drawn of box.children) { drawn.inert = true; }
+}
+
 export const local = (ms) => ms - new Date(ms).getTimezoneOffset() * 60_000;
 
 export const LOOK = {

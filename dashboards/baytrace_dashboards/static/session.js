@@ -1,5 +1,6 @@
 // One session's page: outcome, downloads, verdicts, steps, pictures, story, sheet, sign-off, instruments.
 import { $, attribute, el, redraw, show, text } from "./dom.js";
+import { keepDrafts } from "./drafts.js";
 import { day, words, SIGN } from "./format.js";
 import { get } from "./live.js";
 import { drawPictures } from "./pictures.js";
@@ -48,6 +49,7 @@ async function load() {
 }
 
 installSheet(api, load);
+keepDrafts();
 load().then((record) => {
   drawPictures($("pictures"), api, record).catch((error) => text($("pictures"), error.message));
   if (!record.closed) { const timer = setInterval(() => { if (!document.hidden && !document.activeElement.matches("input, textarea, select")) { load().then((now) => { if (now.closed) { clearInterval(timer); } }).catch(() => {}); } }, EVERY_MS); }

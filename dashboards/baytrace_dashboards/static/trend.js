@@ -1,6 +1,6 @@
 // Which trends are shown for the part in focus, and over which time; panels are made once and kept.
 import { $, el, show, text } from "./dom.js";
-import { loadPlots } from "./plots.js";
+import { loadPlots, showPlot } from "./plots.js";
 import { Panel } from "./panel.js";
 
 const PRESSURES = { roles: ["low_side", "high_side"] };
@@ -58,7 +58,7 @@ function place(shown) {
   $("chart").replaceChildren(...shown.map(([, panel]) => el("div", {}, panel.node, panel.key)));
   for (const [, panel] of shown) {
     panel.start = null;
-    if (!panel.placed) { panel.placed = true; B.Plotting.show(panel.plot, panel.node); }
+    if (!panel.placed) { panel.placed = true; showPlot(panel.plot, panel.node); }
   }
 }
 
