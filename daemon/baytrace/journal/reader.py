@@ -232,6 +232,8 @@ class JournalReader:
             self._idle.append(db)
 
     def _pages(self, after: int, until: int | None) -> Iterator[Page]:
+        """Pages that follow one another; the first may begin before `after`."""
+        digests: list[str] = []
         while until is None or after < until:
             with self._reading() as db:
                 row = db.execute(f"{_FROM_BLOCKS} WHERE last > ? ORDER BY last LIMIT 1", (after,)).fetchone()
@@ -242,8 +244,11 @@ class JournalReader:
                 page = Page(self._opened(row), row[3].hex(), [])
             if page is None or (until is not None and page.stretch.first > until):
                 return
+            if digests and page.stretch.first <= after:
+                # what the last page held was sealed meanwhile, together with more
+                page = Page(page.stretch.behind(after), digests[-1], [])
             yield page
-            after = page.stretch.last
+            after, digests = page.stretch.last, page.digests
 
     def _staged(self, db: apsw.Connection, after: int, where: str = "1", bindings: tuple[Any, ...] = ()) -> Page | None:
         """A page of commits not yet sealed behind `after`: neighbours of one boot."""

@@ -58,6 +58,21 @@ class Stretch(NamedTuple):
         firsts: Ints = self.first + np.cumsum(sizes) - sizes
         return firsts
 
+    def behind(self, seq: int) -> Stretch:
+        """The commits that start behind `seq`; there is at least one."""
+        done = int(np.searchsorted(self.firsts(), seq, side="right"))
+        readings, events = int(self.readings[:done].sum()), int(self.events[:done].sum())
+        return Stretch(
+            self.commit + done,
+            self.first + readings + events,
+            self.boot,
+            self.readings[done:],
+            self.events[done:],
+            self.wall_ns[done:],
+            self.columns.part(readings, self.columns.size),
+            self.lines[events:],
+        )
+
     def reading_seqs(self) -> Ints:
         return numbered(self.firsts(), self.readings)
 
