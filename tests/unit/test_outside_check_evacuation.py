@@ -129,3 +129,32 @@ def test_silence_in_a_leak_is_no_valve(tmp_path: Path, silence: tuple[float, flo
     assert "valve opened" not in " ".join(verdict.reasons)
     assert verdict.finding == "leak"
     assert math.isclose(verdict.evidence["leak_rate"].value, 1e-3, rel_tol=0.1)
+
+
+def test_certain_leak_fails_though_the_hold_was_cut_short(tmp_path: Path):
+    """5 Pa/s for 10 of 15 min with a thermometer is a leak and nothing else: fail, and the reason says it was cut short."""
+    noise = np.random.default_rng(11)
+    kelvin = 295.0 + noise.normal(0.0, 0.05, 600)
+    shown = 30.0 + 5.0 * np.arange(600) + noise.normal(0.0, 1.0, 600)
+    verdict = hold_of(tmp_path, shown, kelvin=kelvin)
+    assert (verdict.outcome, verdict.finding) == (Outcome.FAIL, "leak")
+    assert any("the leak is certain" in reason for reason in verdict.reasons)
+
+
+@pytest.mark.parametrize("seconds", [240, 480])
+def test_warming_pool_cut_short_is_no_certain_leak(tmp_path: Path, seconds: int):
+    """A pool straightened by 2 K of unseen warming never fails as a leak before the set time: too short."""
+    kelvin = 293.0 + 2.0 * (np.arange(seconds) / seconds) ** 2
+    tau = seconds / (2.0 * 2.0 * 0.061)
+    shown = pool(kelvin, tau) + np.random.default_rng(6).normal(0.0, 0.5, seconds)
+    assert hold_of(tmp_path, shown).finding == "too short"
+
+
+def test_warming_pool_without_a_thermometer_is_no_leak(tmp_path: Path):
+    """Water that warms by 2.3 K unseen draws a straighter rise than vapour can: moisture or undecided, never a leak."""
+    second = np.arange(1290)
+    share = second / 1290.0
+    kelvin = 293.15 + 2.3 * (share - 0.35 * share * (1.0 - share))
+    rise = 1422.0 * (1.0 - np.exp(-second / 1309.0)) * saturation_pressure(kelvin) / saturation_pressure(293.15)
+    verdict = hold_of(tmp_path, 43.0 + rise + np.random.default_rng(3).normal(0.0, 1.0, 1290), hold_s=1280)
+    assert "leak" not in verdict.finding

@@ -1,7 +1,9 @@
 """How long a hold has yet to run before its figures can be decided, from what is known now.
 
-The fitted curve is carried on without noise, cut into the cells it would have then, and given the intervals that the
-scatter and memory seen so far would leave. The first length at which the caller's rule decides is the answer.
+What may really be going on (a leak, vapour, or both, each as likely as the readings leave it) is carried on without noise,
+cut into the cells it would have then, and given the intervals that the scatter and memory seen so far would leave. The
+first length at which the caller's rule decides is that explanation's answer; the answers are averaged in the logarithm,
+by their weight.
 """
 
 from __future__ import annotations
@@ -11,27 +13,42 @@ from collections.abc import Callable
 
 import numpy as np
 
-from baytrace.physics.pressure_rise import RiseFit, Scatter, look_ahead
+from baytrace.physics.pressure_rise import RiseFit, Scatter, look_ahead, supposing
 from baytrace.physics.rise_cells import CAPACITY
 
 LONGEST_S = 86_400.0
+_UNLIKELY = 0.1
+_FIRST, _GROWTH, _CLOSE = 1.05, 2.0, 1.02
 Decides = Callable[[RiseFit], bool]
 
 
 def more_time(fit: RiseFit, period_s: float, decides: Decides) -> float | None:
     """Seconds beyond the present span; None when even a day would not do."""
-    span = fit.span_s
-    step = 1.2
-    before = span
-    while span < LONGEST_S:
-        before, span = span, span * step
-        if decides(foreseen(fit, span, period_s)):
-            for share in (0.25, 0.5, 0.75):
-                closer = before + share * (span - before)
-                if decides(foreseen(fit, closer, period_s)):
-                    return closer - fit.span_s
-            return span - fit.span_s
-    return None
+    total = logs = 0.0
+    for truth in fit.truths:
+        if truth.weight < _UNLIKELY:
+            continue
+        span = _decided_at(supposing(fit, truth), period_s, decides)
+        if span is not None:
+            total += truth.weight
+            logs += truth.weight * math.log(span - fit.span_s)
+    return math.exp(logs / total) if total > 0.5 else None
+
+
+def _decided_at(fit: RiseFit, period_s: float, decides: Decides) -> float | None:
+    """The least span (s) at which it is decided, to 2 %: by doubling what is added, then by halving."""
+    before, share = 1.0, _FIRST
+    while not decides(foreseen(fit, fit.span_s * share, period_s)):
+        before, share = share, 1.0 + (share - 1.0) * _GROWTH
+        if fit.span_s * share > LONGEST_S:
+            return None
+    while (share - 1.0) / max(before - 1.0, _CLOSE - 1.0) > 1.3:
+        middle = 1.0 + math.sqrt(max(before - 1.0, 0.01) * (share - 1.0))
+        if decides(foreseen(fit, fit.span_s * middle, period_s)):
+            share = middle
+        else:
+            before = middle
+    return fit.span_s * share
 
 
 def foreseen(fit: RiseFit, span_s: float, period_s: float) -> RiseFit:

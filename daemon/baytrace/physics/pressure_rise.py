@@ -47,6 +47,16 @@ class Estimate(NamedTuple):
     high: float
 
 
+class Truth(NamedTuple):
+    """One explanation of a rise and its weight (summing to 1): Pa/s, Pa, the vapour's kind (path included) and s."""
+
+    weight: float
+    rate: float
+    vapour: float
+    kind: int
+    tau_s: float
+
+
 class Scatter(NamedTuple):
     """`sigma`: standard deviation of a cell in units of the gauge's expected spread; `memory`: correlation of neighbours."""
 
@@ -78,8 +88,12 @@ class RiseFit:
     cell_step_s: float
     gauge: Gauge
     thermal: Thermal
+    squares: float
+    """Least chi2, in units of the gauge's expected spread."""
     extra_pa: float
     """Further standard uncertainty of the whole rise, Pa (what gas and thermometer may drift apart)."""
+    truths: tuple[Truth, ...] = ()
+    """What may really be going on, for looking ahead."""
 
     def level(self, time_s: Array) -> Array:
         """Pa at these times, without temperature's share."""
@@ -107,11 +121,10 @@ class _Look:
     def minimum(self, candidates: Candidates) -> rise_solver.Minimum:
         return rise_solver.minimum(*self.normal(candidates))
 
-    def straight(self) -> float:
-        """Least chi2 of a steady rise alone."""
+    def straight(self) -> tuple[float, float]:
+        """Least chi2 of a steady rise alone, and its rate."""
         none = np.zeros((1, self._time.size))
-        normal = rise_solver.normal(self._one, self._time, none, self._pressure)
-        return float(rise_solver.minimum(normal, np.zeros(1)).chi2[0])
+        return rise_solver.without_vapour(rise_solver.normal(self._one, self._time, none, self._pressure))
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,7 +237,7 @@ def _bends(look: _Look, least: rise_solver.Minimum, scatter: Scatter) -> bool:
     """Whether the rise shows any vapour at all. Where a straight line will do there is no sign of water, and none is
     supposed to be hidden by a drift that makes up for its bend.
     """
-    return look.straight() > float(least.chi2[0]) + (_RULED_OUT * scatter.sigma) ** 2
+    return look.straight()[0] > float(least.chi2[0]) + (_RULED_OUT * scatter.sigma) ** 2
 
 
 def look_ahead(fitted: RiseFit, time_s: Array, length_s: float, scatter: Scatter) -> RiseFit:
@@ -277,7 +290,38 @@ def _conclude(  # noqa: PLR0917 - one problem's parts
         cell_step_s=step,
         gauge=gauge,
         thermal=thermal,
+        squares=float(least.chi2[0]),
         extra_pa=problem.extra_rate * problem.span_s,
+        truths=_truths(look, join(coarse, peaks), found, scatter.sigma),
+    )
+
+
+def _truths(look: _Look, candidates: Candidates, found: _Found, sigma: float) -> tuple[Truth, ...]:
+    """Leak alone, vapour alone, and both, weighted by Akaike's criterion (2 a parameter; from memory)."""
+    best, least, _ = found
+    one = int(best.kind[0]), float(best.tau_s[0])
+    told = [(float(least.chi2[0]) / sigma**2 + 8.0, float(least.rate[0]), float(least.vapour[0]), *one)]
+    squares, rate = look.straight()
+    told.append((squares / sigma**2 + 4.0, rate, 0.0, *one))
+    alone = rise_solver.without_leak(*look.normal(candidates))
+    at = int(np.argmin(alone.chi2))
+    shape = int(candidates.kind[at]), float(candidates.tau_s[at])
+    told.append((float(alone.chi2[at]) / sigma**2 + 6.0, 0.0, float(alone.vapour[at]), *shape))
+    top = min(score for score, *_ in told)
+    weights = [math.exp(0.5 * (top - score)) for score, *_ in told]
+    return tuple(Truth(w / sum(weights), *rest) for w, (_, *rest) in zip(weights, told, strict=True))  # type: ignore[arg-type]
+
+
+def supposing(fitted: RiseFit, truth: Truth) -> RiseFit:
+    """The fit as if `truth` were known to be so."""
+    kind = family(truth.kind)
+    return replace(
+        fitted,
+        rate=fitted.rate._replace(value=truth.rate),
+        vapour=fitted.vapour._replace(value=truth.vapour),
+        vapour_time=fitted.vapour_time._replace(value=truth.tau_s),
+        kind=kind,
+        path=truth.kind - kind,
     )
 
 

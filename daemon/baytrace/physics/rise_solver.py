@@ -82,6 +82,19 @@ def minimum(n: Normal, most: Array, negative_rate: bool = False) -> Minimum:
     return Minimum(best, rate, vapour)
 
 
+def without_leak(n: Normal, most: Array) -> Minimum:
+    """The least chi2 of each shape when nothing but vapour rises."""
+    vapour = np.clip(n.gy / n.gg, 0.0, most)
+    none = np.zeros_like(most)
+    return Minimum(chi2(n, none, vapour), none, vapour)
+
+
+def without_vapour(n: Normal) -> tuple[float, float]:
+    """Least chi2 of a steady rise alone, and its rate."""
+    rate = max(n.ty / n.tt, 0.0)
+    return n.yy - 2.0 * rate * n.ty + rate * rate * n.tt, rate
+
+
 def _given_vapour(n: Normal, vapour: Array, floor: float) -> tuple[Array, Array]:
     return np.maximum((n.ty - vapour * n.gt) / n.tt, floor), vapour
 

@@ -11,6 +11,7 @@ from baytrace.measure.roles import Role
 from baytrace.measure.verdict import Curve, Figure, Outcome, Status, Verdict
 from baytrace.physics import leak
 from baytrace.physics.pressure_rise import Estimate, RiseFit
+from baytrace.physics.rise_alone import vapour_alone
 from baytrace.watches.bands import band
 from baytrace.watches.evacuation import wording
 from baytrace.watches.evacuation.assess import Assessment
@@ -106,6 +107,9 @@ def _decide(watch: Evacuation, weighed: Assessment | None) -> tuple[Outcome, str
     proven = complete or nearly or settings.stop_early or weighed.beyond_saturation
     if weighed.cause.bad and proven:
         return Outcome.FAIL, str(weighed.cause), [_sentence(wording.found(weighed.cause)), *_leak_words(watch, weighed)]
+    if _certain_early(watch, weighed):
+        said = [_cut_short(watch), _sentence(wording.found(weighed.cause)), *_leak_words(watch, weighed)]
+        return Outcome.FAIL, str(weighed.cause), said
     shallow = _not_deep_enough(watch)
     if shallow is not None:
         return shallow
@@ -117,6 +121,30 @@ def _decide(watch: Evacuation, weighed: Assessment | None) -> tuple[Outcome, str
     if weighed.cause is Cause.TIGHT:
         return Outcome.PASS, "tight", [_sentence(wording.found(Cause.TIGHT))]
     return Outcome.UNDECIDED, "undecided", [_sentence(wording.found(Cause.UNDECIDED)), *_undecided_words(weighed)]
+
+
+def _certain_early(watch: Evacuation, weighed: Assessment) -> bool:
+    """A leak needs no full hold once nothing but a leak explains the rise: only a pass needs the set time.
+
+    Not where the isolation was only seen in the curve: a pump that stalls looks like a turn.
+    """
+    hold = watch.hold
+    if hold is None or not hold.marked or weighed.cause not in {Cause.LEAK, Cause.LEAK_AND_MOISTURE}:
+        return False
+    if hold.seconds < limit("evacuation.shortest_proof") or hold.cells.readings < limit("evacuation.fewest_readings"):
+        return False
+    if weighed.fit is None:
+        return False
+    alone = vapour_alone(hold.cells.means(), weighed.fit)
+    return bool(alone.sigmas > limit("evacuation.early_sigmas") and alone.kelvin > limit("evacuation.early_kelvin"))
+
+
+def _cut_short(watch: Evacuation) -> str:
+    assert watch.hold is not None
+    spans = f"{wording.span(watch.hold.seconds)} of {wording.span(watch.settings.hold_s)}"
+    if watch.hold_end is None:
+        return f"The hold has run {spans}; the leak is certain already."
+    return f"The hold was cut short after {spans}, but the leak is certain: only a pass needs the set time."
 
 
 def _sentence(text: str) -> str:

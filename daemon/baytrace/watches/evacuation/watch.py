@@ -22,7 +22,7 @@ from baytrace.watches.evacuation.water import PlateauFinder
 from baytrace.watches.limits_table import limit
 from baytrace.watches.watch import View
 
-_FIRST_LOOK_S, _NEXT_LOOK, _LATER_LOOK = 120.0, 1.4, 1.1
+_FIRST_LOOK_S, _NEXT_LOOK, _LATER_LOOK = 120.0, 1.4, 1.05
 _AIR_PA = 50_000.0
 _AGAIN_PA = 2_000.0
 _KELVIN = 273.15
