@@ -217,7 +217,9 @@ def modbus_instrument(port):
 
 def journal_rows(folder):
     def count():
-        with contextlib.closing(sqlite3.connect(f"file:{folder}/journal/journal.sqlite?mode=ro", uri=True)) as db:
+        with contextlib.closing(
+            sqlite3.connect(f"file:{folder}/journal/journal.sqlite?mode=ro", uri=True, timeout=0.5)
+        ) as db:
             staged = db.execute("SELECT coalesce(sum(readings), 0) FROM commits").fetchone()[0]
             return staged + db.execute("SELECT coalesce(sum(readings), 0) FROM blocks").fetchone()[0]
 
@@ -226,7 +228,7 @@ def journal_rows(folder):
 
 def table_rows(file):
     def count():
-        with contextlib.closing(sqlite3.connect(f"file:{file}?mode=ro", uri=True)) as db:
+        with contextlib.closing(sqlite3.connect(f"file:{file}?mode=ro", uri=True, timeout=0.5)) as db:
             return db.execute("SELECT coalesce(max(rowid), 0) FROM r").fetchone()[0]
 
     return count
@@ -263,9 +265,12 @@ def watched(command, count, total, within_s):
                 time.sleep(LOOK_S)
                 if program.poll() is not None:
                     break
-                rows = 0
-                with contextlib.suppress(sqlite3.Error, OSError):
+                try:
                     rows = count()
+                except (sqlite3.Error, OSError) as error:
+                    if "locked" in str(error):
+                        continue
+                    rows = 0  # nothing there yet
                 look = (time.monotonic(), rows, cpu_s(process))
                 peak = max(peak, process.memory_info().rss)
                 if not rows or first is None:
@@ -404,7 +409,7 @@ def serial_path(way, lines, folder):
 
 def modbus_path(way, rows, folder):
     port = free_port()
-    with subprocess.Popen(command("modbus-server", "-", port)) as server:
+    with subprocess.Popen(command("modbus-server", "-", port), stderr=subprocess.DEVNULL) as server:
         time.sleep(1.5)
         try:
             if way == "baytrace":
