@@ -1,7 +1,9 @@
-"""Places for live streams: so many and no more, each given back however its stream ends."""
+"""Places for live streams and turns for heavy answers: so many and no more, each given back however its answer ends."""
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 import random
 from collections.abc import AsyncIterator, Callable
 
@@ -40,3 +42,24 @@ class _Placed(StreamingResponse):
             await super().__call__(scope, receive, send)
         finally:
             self._places.taken -= 1
+
+
+class Turns:
+    """Heavy answers one after the other: `at_once` are worked out together, `most` more wait, the rest are told to come again."""
+
+    def __init__(self, at_once: int, most: int) -> None:
+        self._free, self._most, self._waiting = asyncio.Semaphore(at_once), most, 0
+
+    @contextlib.asynccontextmanager
+    async def turn(self) -> AsyncIterator[None]:
+        if self._waiting >= self._most:
+            raise HTTPException(503, "too much is asked of this bench at once; come again", {"Retry-After": "5"})
+        self._waiting += 1
+        try:
+            await self._free.acquire()
+        finally:
+            self._waiting -= 1
+        try:
+            yield
+        finally:
+            self._free.release()
