@@ -12,6 +12,7 @@ from baytrace.bench.history import history
 from baytrace.forward.cursor import standing
 from baytrace.measure.instant import parse_instant
 from baytrace.watches.limits_table import limit
+from baytrace.web.places import Turns
 from baytrace.web.problems import not_found
 
 NS = 1_000_000_000
@@ -46,6 +47,7 @@ class NewMark(BaseModel):
 
 def routes(bench: Bench) -> APIRouter:
     router = APIRouter(prefix="/api")
+    looks = Turns(2, 32)
 
     @router.get("/bench", summary="The bench: its session, instruments, journal")
     async def state() -> dict[str, Any]:
@@ -72,7 +74,8 @@ def routes(bench: Bench) -> APIRouter:
         unknown = [name for name in channel if name not in bench.live.channels]
         if unknown:
             raise not_found(f"channel {unknown[0]!r}")
-        return await history(bench, channel, start_ns, end_ns, points)
+        async with looks.turn():
+            return await history(bench, channel, start_ns, end_ns, points)
 
     @router.get("/alarms", summary="Alarms that stand or wait for acknowledgement")
     async def alarms() -> list[Any]:

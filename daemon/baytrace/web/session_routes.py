@@ -22,6 +22,7 @@ from baytrace.records.session import SessionRecord, list_sessions, session_recor
 from baytrace.records.vocabulary import Kind
 from baytrace.web import lookup_routes
 from baytrace.web.bench_routes import MOMENT, Name, NewMark, Text
+from baytrace.web.places import Turns
 from baytrace.web.problems import not_found
 from baytrace.web.session_document import document, summary
 
@@ -134,6 +135,8 @@ def _record(bench: Bench, session: str) -> SessionRecord:
 
 
 def _looking(router: APIRouter, bench: Bench) -> None:
+    looks = Turns(2, 32)
+
     @router.get("/sessions", summary="Every session, newest first")
     async def session_lines() -> list[Any]:
         def listed() -> list[Any]:
@@ -169,12 +172,14 @@ def _looking(router: APIRouter, bench: Bench) -> None:
         unknown = [name for name in names if name not in bench.live.channels]
         if unknown:
             raise not_found(f"channel {unknown[0]!r}")
-        return await history(bench, names, start_ns, end_ns, points)
+        async with looks.turn():
+            return await history(bench, names, start_ns, end_ns, points)
 
+    exports = Turns(1, 8)
     for path, (kind, media_type) in _FILES.items():
         router.add_api_route(
             f"/sessions/{{session}}/{path}",
-            _file_route(bench, kind, media_type),
+            _file_route(bench, kind, media_type, exports),
             methods=["GET"],
             summary=f"The session as {kind}",
             responses={200: {"description": "The file.", "content": {media_type: {}}}},
@@ -182,16 +187,21 @@ def _looking(router: APIRouter, bench: Bench) -> None:
         )
 
 
-def _file_route(bench: Bench, kind: str, media_type: str) -> Any:
+def _file_route(bench: Bench, kind: str, media_type: str, exports: Turns) -> Any:
     async def route(session: Session) -> FileResponse:
         record = await asyncio.to_thread(_record, bench, session)
         if record.closed is None:
             raise NotNow(f"session {session} is still running", right="end it first")
-        folder = tempfile.TemporaryDirectory(prefix="baytrace-")
         keys = bench.config.path(bench.config.bench.keys)
-        path = await asyncio.to_thread(
-            export_session, bench.journal, record.session, Path(folder.name), kind, keys=keys
-        )
+        async with exports.turn():
+            folder = tempfile.TemporaryDirectory(prefix="baytrace-")
+            try:
+                path = await asyncio.to_thread(
+                    export_session, bench.journal, record.session, Path(folder.name), kind, keys=keys
+                )
+            except BaseException:
+                folder.cleanup()
+                raise
         return FileResponse(
             path, media_type=media_type, filename=path.name, background=BackgroundTask(folder.cleanup)
         )
