@@ -36,7 +36,7 @@ function settledCard(entry, channel) {
 function stillMoving(entry, channel) {
   if (entry.still_to_come === undefined) { return ""; }
   const scale = channel ? Math.abs(channel.shown_scale) : 1;
-  return `still moving, up to ${number(entry.still_to_come * scale, entry.still_to_come * scale / 3)} ${channel ? unitText(channel) : ""} to come`;
+  return `still moving, up to ${number(entry.still_to_come * scale, entry.still_to_come * scale / 3)} ${channel ? unitText(channel).replace("°C", "K") : ""} to come`;
 }
 
 export function drawCharge(watch, channels) {
