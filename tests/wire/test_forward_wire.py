@@ -221,6 +221,7 @@ url = "{url}"
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(240)
 def test_the_daemon_itself_brings_everything_through_a_crash_of_the_server(server, tmp_path):
     """`[forward]` in bench.toml, the server killed in mid-flow: soon after its return its export equals the journal."""
     with pseudo_terminal() as gauge:

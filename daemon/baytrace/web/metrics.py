@@ -79,7 +79,9 @@ def _delivery(rows: Sequence[Mapping[str, Any]]) -> Iterator[str]:
     ]
     yield from _metric("letters", "gauge", "Alarms and verdicts not delivered yet, or given up.", letters)
     delivered = [(f'{{target="{_label(row["target"])}"}}', float(row["delivered"])) for row in rows]
-    yield from _metric("letters_delivered_total", "counter", "Alarms and verdicts delivered since the start.", delivered)
+    yield from _metric(
+        "letters_delivered_total", "counter", "Alarms and verdicts delivered since the start.", delivered
+    )
 
 
 def _forward(standing: Mapping[str, Any] | None) -> Iterator[str]:
