@@ -181,9 +181,13 @@ class Technician:
 
     def ticks(self, step):
         """On the page of a running session: a step is done."""
-        line = self.page.get_by_role("listitem").filter(has_text=re.compile(step, re.IGNORECASE)).first
-        line.get_by_role("button", name="Done").click()
-        line.filter(has_text="done").wait_for()
+        self.page.get_by_role("button", name=re.compile(f"^Done: .*{step}", re.IGNORECASE)).first.click()
+        listed = self.page.get_by_role("listitem").filter(has_text=re.compile(step, re.IGNORECASE))
+        listed.filter(has_text="✓ done").first.wait_for()
+
+    def finds(self, outcome):
+        """The outcome that the page of a session gives in large letters."""
+        self.page.get_by_role("heading", name=outcome).first.wait_for()
 
     def signs(self, comment):
         form = self.page.get_by_role("region", name="Sign-off")
