@@ -36,7 +36,7 @@ from baytrace.records.vocabulary import Kind
 _BUFFER = 16_384
 OURS = "urn:baytrace:"
 """What begins the names of our own properties in the description."""
-_WINDOW = 20_000
+_WINDOW = 4_000
 """Readings of the busiest channel merged at a time."""
 
 
