@@ -11,6 +11,10 @@ Told: how far the publishers fell behind their schedule, how long after the last
 commit times, memory and processor time of each part, and whether the floor showed every bench, and one as offline whose
 connection was cut. The broker keeps up to 100,000 messages for a client that is behind (`max_queued_messages`; its default of
 1,000 is half a second of this load).
+
+Once, on two shared processors with a load average of 22 from other work: 100 benches, 5 daemons, 10 minutes: all 1,200,000
+readings at the server once each, the last confirmed 20 s after it was due; the five daemons used 22 % of one processor and
+1.4 GB, their forwarders 20 % and 0.8 GB, the server 2.5 % and 98 MB, the broker 1.4 % and 10 MB, the floor 4 % and 147 MB.
 """
 
 # ruff: noqa: T201 - a benchmark tells people

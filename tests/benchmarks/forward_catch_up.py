@@ -13,6 +13,9 @@ bench would have left it after as long an outage (written compressed, in a few s
   at the same milliseconds, with the same values in SI. Any difference ends the run with exit 1.
 
 The server runs beside on the same machine and takes its share of it. Compare figures within one run only.
+
+Once, on two shared processors with a load average of 15 from other work: 1,744,080 readings in 15.5 s, 112,500 readings/s, none
+missing, none twice; the bench kept its 400 readings/s in every state, commits not slower with the forwarder than without.
 """
 
 # ruff: noqa: T201 - a benchmark tells people
