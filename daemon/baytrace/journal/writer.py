@@ -37,6 +37,8 @@ ENOUGH = 1_000
 MOST_A_GROUP = 50_000
 _REST = 3.0
 _WAL_WHEN_IDLE = 4 * 1024 * 1024
+_AGAIN_S = 1.0
+"""A reader in the way is not gone by the next commit."""
 _WAL_WHEN_BUSY = schema.WAL_LIMIT * 3 // 4
 """Below the limit by more than the largest commit, so that a busy log stays within it."""
 _IDLE_S = 0.25
@@ -178,7 +180,7 @@ class Writer:
                 job.future.set_exception(result)
             else:
                 job.future.set_result(result)
-        if self._wal_size() > _WAL_WHEN_BUSY:
+        if self._wal_size() > _WAL_WHEN_BUSY and ended - self._checkpointed >= _AGAIN_S:
             self._checkpoint("TRUNCATE")
         if self.sealer.pressing():
             self._seal()
