@@ -53,7 +53,7 @@ _MEASURE = """
   if (open && open.scrollWidth > open.clientWidth + 1) { found.push(`the dialog scrolls sideways by ${open.scrollWidth - open.clientWidth} px`); }
 
   // targets
-  const controls = root.querySelectorAll("a[href], button, input, select, textarea, summary, [role=button], [tabindex='0']");
+  const controls = root.querySelectorAll("a[href], button, input, select, textarea, summary, [role=button]");
   for (const node of controls) {
     if (!seen(node) || node.disabled) { continue; }
     const own = node.getBoundingClientRect();
@@ -78,6 +78,8 @@ _MEASURE = """
     if (!text.data.trim() || !seen(holder) || holder.closest("script, style, option, canvas, .skip")) { continue; }
     const range = document.createRange();
     range.selectNodeContents(text);
+    // words for those who listen stand in a box of a pixel
+    if ([holder, holder.parentElement].some((node) => node && getComputedStyle(node).position === "absolute" && node.getBoundingClientRect().width <= 2)) { continue; }
     const clips = [];
     let scrolls = false;
     for (let node = holder; node && node !== root.parentElement; node = node.parentElement) {
