@@ -12,7 +12,7 @@ function evidenceRow([key, data]) {
 }
 
 function evidence(name, verdict) {
-  const rows = Object.entries(verdict.evidence);
+  const rows = Object.entries({ ...verdict.evidence, ...verdict.also });
   if (!rows.length) { return null; }
   const table = (some, label) => el("div", { class: "wide", tabindex: "0", role: "region", "aria-label": label }, el("table", {}, el("tbody", {}, ...some.map(evidenceRow))));
   if (rows.length <= SHOWN_AT_ONCE + 1) { return table(rows, `Figures of ${name}`); }
