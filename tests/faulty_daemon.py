@@ -2,7 +2,7 @@
 
 `build_in(faults)` is called in the daemon's own process before it starts. The faults, a JSON object:
 `die_at` (a name in `STEPS`) and `die_after` (how often the step is passed before), `commit_takes_s`, `clock_file` (holds the
-nanoseconds the wall clock is off; read anew on SIGUSR1).
+nanoseconds the wall clock is off; read anew on SIGUSR1), `machine` (8 characters: this start of the machine).
 """
 
 import os
@@ -119,7 +119,16 @@ def set_clock(file):
     SystemClock.wall_ns = lambda _: time.time_ns() + off["ns"]
 
 
+def started_machine(name):
+    from baytrace.journal import sqlite
+
+    whole = sqlite.new_boot
+    sqlite.new_boot = lambda: name + whole()[8:]
+
+
 def build_in(faults):
+    if "machine" in faults:
+        started_machine(faults["machine"])
     if "die_at" in faults:
         _left["passes"] = int(faults.get("die_after", 0))
         STEPS[faults["die_at"]]()

@@ -17,6 +17,7 @@ from baytrace import __version__
 from baytrace.adapter import LinkState
 from baytrace.bench import many
 from baytrace.bench.alarms import BenchAlarms
+from baytrace.bench.anchoring import OFF_NS, Anchor, find_anchor
 from baytrace.bench.checks import FieldChecks
 from baytrace.bench.config import BenchConfig, InstrumentPlan
 from baytrace.bench.delivered import DeliveredKeys, read_rows
@@ -74,6 +75,8 @@ class Bench:
         self.stopping = asyncio.Event()
         self._notifier = Notifier()
         self._steps = StepDetector(clock)
+        self._unsure = False
+        """Whether the pause before this start may have been longer than the wall clock said."""
         self._said: dict[str, tuple[str, str]] = {}
         self._session_lock = asyncio.Lock()
 
@@ -109,13 +112,19 @@ class Bench:
             session, interpreter = await asyncio.to_thread(resume, self.journal, open_session)
             self.session = session
             self._adopt(interpreter)
-        self.interpreter.anchor(wall_ns, mono_ns)
+        anchor = Anchor(wall_ns)
+        if self.session is not None:
+            steady = isinstance(self.clock, SystemClock)
+            anchor = find_anchor(self.journal, self.interpreter, wall_ns, mono_ns, steady=steady)
+        self._unsure = anchor.unsure
+        self.interpreter.anchor(anchor.ns, mono_ns)
         started = {
             "bench": self.name,
             "version": __version__,
             "boot": self.journal.boot,
-            "wall_ns": wall_ns,
+            "wall_ns": anchor.ns,
             "mono_ns": mono_ns,
+            "clock_ns": wall_ns,
             "elevation_m": self.config.bench.elevation_m,
             "previous": previous[0],
         }
@@ -123,11 +132,12 @@ class Bench:
         if self.session is not None and previous[1]:
             gap = {
                 "channel": "",
-                "from_ns": previous[1],
-                "to_ns": wall_ns,
-                "cause": f"the daemon was not running ({previous[0]} end)",
+                "from_ns": min(previous[1], anchor.ns),
+                "to_ns": anchor.ns,
+                "cause": f"the daemon was not running ({previous[0]} end){anchor.pause}",
             }
             self.record(Kind.GAP, gap)
+            self._tell_clock()
         self._declare()
         if self.session is None:
             self.alarms.phases((NO_SESSION,))
@@ -262,6 +272,8 @@ class Bench:
             self.session = None
             self.live.session, self.live.watches = None, []
         elif self.session is not None and event.session == self.session.id:
+            if event.kind == Kind.CLOCK_STEP and event.data.get("anchored"):
+                self.interpreter.anchor(event.data["wall_ns"], event.data["mono_ns"])
             self.session.event(event)
         if self.checks.hear(event):
             self.live.checked(self.checks.on)
@@ -281,10 +293,7 @@ class Bench:
                 self.record(Kind.STALE, {"channel": change.channel, "since_ns": change.since_ns, "stale": change.stale})
                 self.alarms.silent(change.channel, silent=change.stale)
             if step := self._steps.look():
-                self.record(
-                    Kind.CLOCK_STEP, {"step_ns": step, "wall_ns": self.clock.wall_ns(), "mono_ns": self.clock.mono_ns()}
-                )
-                log.warning("the wall clock was set by %+.3f s; spans are not affected", step / 1e9)
+                self._stepped(step)
             self.alarms.advance(self.now_ns())
             self.alarms.journal(self.journal.health())
             self.alarms.delivery(troubled=any(courier.troubled for courier in self.couriers))
@@ -292,6 +301,23 @@ class Bench:
                 self.record(Kind.HEARTBEAT, {})
                 for sink in self.sinks.values():
                     sink.report_counts()
+
+    def _stepped(self, step_ns: int) -> None:
+        """The wall clock was set. What is known better now is taken over where that bends nothing: see `anchoring`."""
+        wall_ns, mono_ns = self.clock.wall_ns(), self.clock.mono_ns()
+        anchored = wall_ns > self.now_ns() and (self.session is None or self._unsure)
+        self._unsure = False
+        self.record(Kind.CLOCK_STEP, {"step_ns": step_ns, "wall_ns": wall_ns, "mono_ns": mono_ns, "anchored": anchored})
+        if anchored and self.session is None:
+            self.interpreter.anchor(wall_ns, mono_ns)
+        log.warning("the wall clock was set by %+.3f s; spans are not affected", step_ns / 1e9)
+
+    def _tell_clock(self) -> None:
+        """Record in the session that the wall clock says other than the bench's own time."""
+        wall_ns, mono_ns = self.clock.wall_ns(), self.clock.mono_ns()
+        if abs(off := wall_ns - self.now_ns()) > OFF_NS:
+            told = {"step_ns": off, "wall_ns": wall_ns, "mono_ns": mono_ns, "standing": True}
+            self.record(Kind.CLOCK_STEP, told)
 
     async def _tell(self) -> None:
         """Work out what the watches say, at a pace people can read; journal each change of a verdict."""
@@ -358,6 +384,7 @@ class Bench:
             RunningSession.begun(event)
             self._said = {}
             await self.intake.event(event, alone=True)
+            self._tell_clock()
             self.tell_watches()
             return str(data["session"])
 

@@ -21,7 +21,7 @@ from baytrace.measure.roles import FACTS
 from baytrace.measure.units import si_unit_name
 
 ACTIVE_STATES = frozenset({"unacknowledged", "acknowledged"})
-TURNS = frozenset({"channel_declared", "bench_started", "session_started", "session_closed"})
+TURNS = frozenset({"channel_declared", "bench_started", "clock_step", "session_started", "session_closed"})
 """Events after which readings mean something else, or belong elsewhere."""
 NameOf = Callable[[int], str]
 
@@ -182,7 +182,7 @@ class Encoder:
         if event.kind == "channel_declared":
             self._interpreter.redeclare(Channel.from_json(event.data["channel"]))
             self._heads.clear()
-        elif event.kind == "bench_started":
+        elif event.kind == "bench_started" or (event.kind == "clock_step" and event.data.get("anchored")):
             self._interpreter.anchor(event.data["wall_ns"], event.data["mono_ns"])
         elif event.kind == "session_started":
             self._session = event.session

@@ -23,14 +23,21 @@ class Clock(Protocol):
         ...
 
 
+_STEADY = getattr(time, "CLOCK_BOOTTIME", None)
+
+
 class SystemClock:
-    """In whole microseconds: nothing arrives in finer steps, and the idle digits halve a sealed reading."""
+    """In whole microseconds: nothing arrives in finer steps, and the idle digits halve a sealed reading.
+
+    Where the system has such a clock, the steady one counts the time the machine slept, too.
+    """
 
     def wall_ns(self) -> int:
         return time.time_ns() // 1000 * 1000
 
     def mono_ns(self) -> int:
-        return time.monotonic_ns() // 1000 * 1000
+        now = time.monotonic_ns() if _STEADY is None else time.clock_gettime_ns(_STEADY)
+        return now // 1000 * 1000
 
     async def sleep(self, seconds: float) -> None:
         await asyncio.sleep(seconds)

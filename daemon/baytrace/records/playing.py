@@ -25,7 +25,7 @@ from baytrace.measure.verdict import Status, Verdict
 from baytrace.records.vocabulary import Kind
 from baytrace.watches.follow import Followers
 
-_TURNS = frozenset({Kind.BENCH_STARTED, Kind.CHANNEL_DECLARED})
+_TURNS = frozenset({Kind.BENCH_STARTED, Kind.CHANNEL_DECLARED, Kind.CLOCK_STEP})
 """Events after which a raw reading means something else."""
 
 
@@ -68,7 +68,7 @@ class Player:
             self.watches.item(_mark(event))
         elif event.kind == Kind.HEARTBEAT and event.session == self.session:
             self.watches.advance(event.time_ns)
-        elif event.kind == Kind.BENCH_STARTED:
+        elif event.kind == Kind.BENCH_STARTED or (event.kind == Kind.CLOCK_STEP and data.get("anchored")):
             self.interpreter.anchor(data["wall_ns"], data["mono_ns"])
         elif event.kind == Kind.CHANNEL_DECLARED:
             self.interpreter.redeclare(Channel.from_json(data["channel"]))

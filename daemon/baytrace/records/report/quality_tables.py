@@ -129,13 +129,19 @@ def gap(entry: Entry) -> Row:
     return [begins, missing, told(entry, "channel") or "every channel", told(entry, "cause")]
 
 
+def _clock(entry: Entry) -> str:
+    off = f"{entry.data.get('step_ns', 0) / 1e9:+.3f} s"
+    if entry.data.get("standing"):
+        return f"Wall clock differs from the bench's time by {off}; spans are not affected"
+    if entry.data.get("anchored"):
+        return f"Wall clock set by {off} after a start of the machine: it was away for longer than it thought"
+    return f"Wall clock set by {off}; spans are not affected"
+
+
 def events(record: SessionRecord) -> list[Row]:
     """What happened to the bench itself."""
     rows = _silences(record.silences)
-    rows += [
-        [e.time, f"Wall clock set by {e.data.get('step_ns', 0) / 1e9:+.3f} s; spans are not affected"]
-        for e in record.clock_steps
-    ]
+    rows += [[e.time, _clock(e)] for e in record.clock_steps]
     rows += [
         [e.time, f"The daemon started again (previous end: {told(e, 'previous') or 'unknown'})"]
         for e in record.restarts
