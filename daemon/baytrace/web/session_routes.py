@@ -202,8 +202,6 @@ def _file_route(bench: Bench, kind: str, media_type: str, exports: Turns) -> Any
             except BaseException:
                 folder.cleanup()
                 raise
-        return FileResponse(
-            path, media_type=media_type, filename=path.name, background=BackgroundTask(folder.cleanup)
-        )
+        return FileResponse(path, media_type=media_type, filename=path.name, background=BackgroundTask(folder.cleanup))
 
     return route
