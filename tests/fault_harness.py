@@ -6,7 +6,7 @@ of its own, so that a value lost, stored twice or never sent whole shows. What m
 - the chain verifies, and the daemon ended in order;
 - of what the broker took (QoS 1), everything is stored once, unless the plan says the broker itself forgets;
 - of the lines printed, nothing is stored that was not printed whole, none twice, in order; what is missing was printed in a
-  stretch that the record names as a gap.
+  stretch that the record names as a gap, or is the first piece after a port was opened, which may be a fragment: counted.
 
 The plan's seconds stand still while a daemon starts, so that a busy machine plays the same plan; instruments talk on
 meanwhile, and the publisher holds back before a broker with its default limits would drop what it queues for a bench away.
@@ -388,7 +388,9 @@ def check(found, expect):
     allowed = set(expect.get("line_values", ()))
     assert set(lines) - allowed <= set(scene.lines.sent), "a value was stored that was not sent whole"
     assert [value for value in lines if value not in allowed] == sorted(set(lines) - allowed)
-    assert not found.unexplained(scene.lines.sent, set(lines), "gauge")
+    left_out = sum(one.data["times"] for one in found.of(Kind.COUNTED, instrument="gauge", what="fragment left out"))
+    missing = found.unexplained(scene.lines.sent, set(lines), "gauge")
+    assert len(missing) <= left_out, (missing[:5], left_out)
     counted = Counter(int(raw.value) for raw in found.messages)
     assert not [number for number, times in counted.items() if times > 1][:10], "stored twice"
     missing = [number for number in scene.messages.taken if number not in counted]
