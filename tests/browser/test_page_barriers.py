@@ -202,7 +202,7 @@ def test_login_and_floor_have_no_barrier(shop, visit):
         faults.look(page, "empty floor")
         state = {
             "state": "online",
-            "session": {"title": "Compressor replaced", "refrigerant": "R134a"},
+            "session": {"id": "20260504T090000Z-compressor-replaced", "title": "Compressor replaced", "refrigerant": "R134a"},
             "alarms": [{"name": "High side too high", "state": "unacknowledged"}],
             "watches": [{"watch": "evacuation", "phase": "hold", "verdict": "undecided", "sentence": "Holding vacuum", "time_left_s": 300}],
         }  # fmt: skip
