@@ -13,13 +13,12 @@ import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AsyncExitStack
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from baytrace.measure.clock import NS, Clock
 from baytrace.measure.faults import BadInput
-from baytrace.measure.instant import format_instant
+from baytrace.measure.instant import format_instant, utc_day
 from baytrace_sim.bench_file import bench_toml, session_file, session_request
 from baytrace_sim.broker import Publisher, embedded_broker, parse_address
 from baytrace_sim.instruments.instrument import Instrument
@@ -123,7 +122,7 @@ async def run(
 def _write_files(
     scenario: Scenario, config: Path, *, bench: str, url: str, tables: Mapping[str, Any], wall_ns: int
 ) -> None:  # fmt: skip
-    today = datetime.fromtimestamp(wall_ns // NS, UTC).date()
+    today = utc_day(wall_ns)
     request = json.dumps(session_request(scenario), indent=2, ensure_ascii=False)
     try:
         config.write_text(bench_toml(bench, url, tables, today), encoding="utf-8")

@@ -7,13 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from datetime import UTC, datetime
 from typing import Any
 
 from baytrace.journal.store import Journal
 from baytrace.measure.channel import Channel
 from baytrace.measure.checked import AGREES, OFF, Checked
-from baytrace.measure.instant import NS
+from baytrace.measure.instant import utc_day
 from baytrace.measure.reading import Event
 from baytrace.records.vocabulary import Kind
 
@@ -41,7 +40,7 @@ class FieldChecks:
         checked = Checked(
             verdict["check"],
             verdict["finding"],
-            datetime.fromtimestamp(event.time_ns // NS, UTC).date(),
+            utc_day(event.time_ns),
             difference["value"],
             verdict["evidence"]["allowed_difference"]["value"],
             difference["unit"],

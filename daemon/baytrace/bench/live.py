@@ -10,7 +10,6 @@ import asyncio
 import math
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
@@ -20,7 +19,7 @@ from baytrace.bench.trends import decimate
 from baytrace.forward.interpreting import Interpreted
 from baytrace.journal.chain import Columns
 from baytrace.measure.channel import Channel, found_off, overdue
-from baytrace.measure.instant import format_instant
+from baytrace.measure.instant import format_instant, utc_day
 from baytrace.measure.reading import Quality, Reading
 from baytrace.measure.roles import FACTS
 from baytrace.measure.units import Against, si_unit_name
@@ -123,7 +122,7 @@ class LiveChannel:
         if self.last is None:
             return data
         value = self.last.value
-        day = datetime.fromtimestamp(self.last.time_ns / 1e9, UTC).date()
+        day = utc_day(self.last.time_ns)
         data |= {
             "value": finite(value),
             "shown": finite(self._shown(value, atmosphere_pa)),

@@ -150,7 +150,7 @@ class Outbox:
         log.error("%s will not be delivered to %s: %s", letter.key, target, why)
         recorder.record(
             Kind.UNDELIVERED,
-            {"target": target, "key": letter.key, "of": int(letter.key.rpartition(".")[2]), "why": why[:500]},
+            {"target": target, "key": letter.key, "of": _order(letter), "why": why[:500]},
         )
 
     async def retry(self) -> int:

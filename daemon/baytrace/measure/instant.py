@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import UTC, datetime, timedelta, timezone
+from datetime import UTC, date, datetime, timedelta, timezone
 
 from baytrace.measure.faults import BadInput
 
@@ -48,3 +48,8 @@ def format_instant(ns: int, digits: int = 9) -> str:
     whole, rest = divmod(ns, NS)
     text = (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=whole)).strftime("%Y-%m-%dT%H:%M:%S")
     return f"{text}.{rest:09d}"[: len(text) + 1 + digits] + "Z" if digits else text + "Z"
+
+
+def utc_day(ns: int) -> date:
+    """The day of the calendar, in UTC, on which an instant falls."""
+    return datetime.fromtimestamp(ns // NS, UTC).date()

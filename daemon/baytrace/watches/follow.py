@@ -7,19 +7,20 @@ kept and replayed is worked out in one place. `Followers` keeps a session's watc
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable, Mapping, Sequence
-from datetime import UTC, datetime
-from typing import Any
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Any, TypeVar
 
 from baytrace.measure.channel import Channel
 from baytrace.measure.faults import BadInput
-from baytrace.measure.instant import NS
+from baytrace.measure.instant import utc_day
 from baytrace.measure.reading import Mark, Reading, usable
 from baytrace.measure.verdict import Status, Verdict
 from baytrace.watches.trust import gate
 from baytrace.watches.watch import View, build
 
 log = logging.getLogger(__name__)
+
+T = TypeVar("T")
 
 
 class Follower:
@@ -73,7 +74,7 @@ class Follower:
         verdict = self._watch.verdict()
         if self._last_ns is None:
             return verdict
-        day = datetime.fromtimestamp(self._last_ns // NS, UTC).date()
+        day = utc_day(self._last_ns)
         return gate(verdict, [self._channels[name] for name in sorted(self._heard) if name in self._channels], day)
 
 
@@ -97,18 +98,10 @@ class Followers:
                 self.broken[name] = str(error)
 
     def item(self, item: Reading | Mark) -> None:
-        for name, follower in tuple(self._going.items()):
-            try:
-                follower.item(item)
-            except Exception as error:  # noqa: BLE001 - a broken watch must not stop the record
-                self._set_aside(name, error)
+        self._each(lambda follower: follower.item(item))
 
     def advance(self, time_ns: int) -> None:
-        for name, follower in tuple(self._going.items()):
-            try:
-                follower.advance(time_ns)
-            except Exception as error:  # noqa: BLE001 - as in `item`
-                self._set_aside(name, error)
+        self._each(lambda follower: follower.advance(time_ns))
 
     def wants(self, role: str) -> bool:
         """Whether any watch that goes on hears this role."""
@@ -116,27 +109,25 @@ class Followers:
 
     def play(self, items: Sequence[Reading | Mark | int]) -> None:
         """As `item` and `advance` (for a number), many at a time. Watches know nothing of each other, so one after the other."""
-        for name, follower in tuple(self._going.items()):
-            try:
-                follower.play(items)
-            except Exception as error:  # noqa: BLE001 - as in `item`
-                self._set_aside(name, error)
+        self._each(lambda follower: follower.play(items))
 
     def verdict(self, name: str) -> Verdict | None:
         """None for a watch that broke; `broken` says why."""
-        follower = self._going.get(name)
-        try:
-            return follower.verdict() if follower is not None else None
-        except Exception as error:  # noqa: BLE001 - as in `item`
-            self._set_aside(name, error)
-            return None
+        return self._asked(name, Follower.verdict)
 
     def status(self, name: str) -> Status | None:
         """As `verdict`."""
+        return self._asked(name, Follower.status)
+
+    def _each(self, tell: Callable[[Follower], None]) -> None:
+        for name in tuple(self._going):
+            self._asked(name, tell)
+
+    def _asked(self, name: str, question: Callable[[Follower], T]) -> T | None:
         follower = self._going.get(name)
         try:
-            return follower.status() if follower is not None else None
-        except Exception as error:  # noqa: BLE001 - as in `item`
+            return question(follower) if follower is not None else None
+        except Exception as error:  # noqa: BLE001 - a broken watch must not stop the record
             self._set_aside(name, error)
             return None
 

@@ -66,7 +66,9 @@ class Rule(WatchSettings):
             raise ValueError("high must be above low by more than the deadband")
         for phase in self.quiet_in:
             if phase != NO_SESSION and ": " not in phase:
-                raise ValueError(f"quiet_in {phase!r} is no phase: write {NO_SESSION!r}, or like 'evacuation: pull-down'")
+                raise ValueError(
+                    f"quiet_in {phase!r} is no phase: write {NO_SESSION!r}, or like 'evacuation: pull-down'"
+                )
         return self
 
 
