@@ -28,6 +28,15 @@ FLAGS = [
 SETTLE_S = 20.0
 """How long something may take to show (s): machines that run these tests are busy."""
 
+CALLS = """
+[[limit]]
+name = "Gauge above a tenth of the air"
+channel = "system_pressure"
+high = 75000
+priority = "high"
+"""
+"A limit that calls as long as the loop is open, for the text of a bench.toml."
+
 every_width = pytest.mark.parametrize("width", list(WIDTHS))
 
 

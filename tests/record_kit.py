@@ -2,6 +2,7 @@
 
 import math
 import random
+import zipfile
 from concurrent.futures import Future
 from hashlib import sha256
 
@@ -11,11 +12,14 @@ from baytrace.measure.channel import Channel
 from baytrace.measure.interpret import Interpreter
 from baytrace.measure.reading import Event, Mark, Raw
 from baytrace.records import bag as bagging
+from baytrace.records.exporting import export_session
 from baytrace.records.vocabulary import Kind
 from baytrace.watches.follow import Follower
 
 START_NS = 1_795_600_800_000_000_000  # 2026-11-25T10:00:00Z
 NS = 1_000_000_000
+CHECKS = ["container", "bag", "signature", "chain", "readings", "table", "verdicts"]
+"What `verify` looks at, in order."
 
 
 class MemoryJournal:
@@ -325,3 +329,15 @@ def forged(bag, key):
     )
     (bag / bagging.SIGNATURE).write_bytes(key.sign((bag / bagging.TAG_MANIFEST).read_bytes()))
     return bag
+
+
+def packed(session, folder):
+    """The session's trace pack, signed with a key of the folder's own."""
+    return export_session(session.journal, session.id, folder, "pack", keys=folder / "keys")
+
+
+def unpacked(pack, to):
+    """The bag within a pack, laid open in `to`."""
+    with zipfile.ZipFile(pack) as archive:
+        archive.extractall(to)
+    return next(to.iterdir())

@@ -8,6 +8,7 @@ import shutil
 import socket
 import subprocess
 import tempfile
+import threading
 import time
 import tty
 from pathlib import Path
@@ -216,3 +217,16 @@ async def running(kind, settings, channels, sink=None):
         await asyncio.sleep(0)
         left = {one for one in asyncio.all_tasks() - before if not one.done() and "adapter" in repr(one)}
         assert not left, f"tasks left running: {left}"
+
+
+@contextlib.contextmanager
+def served(server):
+    """A server of the standard library, answering from a thread of its own until left."""
+    thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.02})
+    thread.start()
+    try:
+        yield server
+    finally:
+        server.shutdown()
+        thread.join()
+        server.server_close()

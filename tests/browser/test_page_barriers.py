@@ -5,7 +5,7 @@ import re
 
 import pytest
 
-from browser_kit import WIDTHS, Technician
+from browser_kit import CALLS, WIDTHS, Technician
 from page_checks import barriers, misfits
 from played_bench import PlayedBench
 from running_bench import GAUGE, RunningBench
@@ -13,19 +13,11 @@ from servers import free_port, mosquitto, pseudo_terminal
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.timeout(240)]
 
-LIMITS = """
-[[limit]]
-name = "Gauge above a tenth of the air"
-channel = "system_pressure"
-high = 75000
-priority = "high"
-"""
-
 
 @pytest.fixture(scope="module")
 def shop(tmp_path_factory):
     """A bench with a finished session, a running one with marks, an alarm that calls and one that was answered."""
-    with PlayedBench(tmp_path_factory.mktemp("shop"), "healthy", rate=10.0, more=LIMITS) as bench:
+    with PlayedBench(tmp_path_factory.mktemp("shop"), "healthy", rate=10.0, more=CALLS) as bench:
         plan = {"sweep": {"coils": 2, "low_ohm": 11.4, "high_ohm": 12.6}}
         first = bench.post("/api/sessions", {"title": "Injector coils", "vehicle": {"number": "BAY 7"}, "plan": plan})
         for coil in (1, 2):

@@ -4,7 +4,7 @@ import re
 
 import pytest
 
-from browser_kit import Technician
+from browser_kit import CALLS, Technician
 from played_bench import PlayedBench
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.timeout(240)]
@@ -15,11 +15,6 @@ title = "Two coils"
 job = "Injector coils"
 [preset.coils.plan]
 sweep = { coils = 2, low_ohm = 11.4, high_ohm = 12.6 }
-[[limit]]
-name = "Gauge above a tenth of the air"
-channel = "system_pressure"
-high = 75000
-priority = "high"
 """
 
 SIGNATURE = """((node) => [node.tagName, node.id, node.getAttribute("aria-label"), node.textContent.replace(/[\\d.,]+/g, "").slice(0, 30)].join("|"))"""
@@ -100,7 +95,7 @@ class Keys:
 
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory):
-    with PlayedBench(tmp_path_factory.mktemp("keyboard"), "healthy", rate=10.0, more=SHOP) as one:
+    with PlayedBench(tmp_path_factory.mktemp("keyboard"), "healthy", rate=10.0, more=SHOP + CALLS) as one:
         yield one
 
 

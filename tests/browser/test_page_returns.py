@@ -5,25 +5,18 @@ import time
 
 import pytest
 
-from browser_kit import Technician
+from browser_kit import CALLS, Technician
 from played_bench import PlayedBench
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.timeout(180)]
 
-LIMITS = """
-[[limit]]
-name = "Gauge above a tenth of the air"
-channel = "system_pressure"
-high = 75000
-priority = "high"
-"""
 GONE = ("ERR_CONNECTION_REFUSED", "ERR_INCOMPLETE_CHUNKED", "ERR_CONNECTION_RESET", "ERR_EMPTY_RESPONSE")
 
 
 @pytest.fixture
 def job(tmp_path, visit):
     """A bench ten times as fast as life, pulling down, with a mark and an alarm; and the technician at its page."""
-    with PlayedBench(tmp_path, "healthy", rate=10.0, more=LIMITS) as bench:
+    with PlayedBench(tmp_path, "healthy", rate=10.0, more=CALLS) as bench:
         window = visit(bench.url)
         window.open("/")
         kim = Technician(window)

@@ -3,7 +3,6 @@
 import json
 import random
 import shutil
-import zipfile
 
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -15,7 +14,7 @@ from baytrace.records.event_lines import event_text, read_events
 from baytrace.records.exporting import export_session
 from baytrace.records.readings_file import read_rows
 from baytrace.records.verifying import verify_pack
-from record_kit import forged, vacuum_session
+from record_kit import forged, unpacked, vacuum_session
 
 
 @pytest.fixture(scope="module")
@@ -111,12 +110,6 @@ def test_a_signature_cannot_be_taken_away(pack, tmp_path, name):
     report = verify_pack(bag)
     assert not report.good
     assert "missing" in report.summary()
-
-
-def unpacked(pack, to):
-    with zipfile.ZipFile(pack) as archive:
-        archive.extractall(to)
-    return next(to.iterdir())
 
 
 @pytest.fixture

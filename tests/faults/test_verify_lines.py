@@ -13,9 +13,8 @@ import pytest
 
 from baytrace.records import signing
 from baytrace.records.bag import SEAL_WORDS, seal
-from baytrace.records.exporting import export_session
 from baytrace.records.verifying import verify_pack
-from record_kit import forged, vacuum_session
+from record_kit import forged, packed, unpacked, vacuum_session
 
 LINES = ("data/events.jsonl", "data/chain.csv")
 
@@ -24,14 +23,12 @@ LINES = ("data/events.jsonl", "data/chain.csv")
 def pack(tmp_path_factory):
     folder = tmp_path_factory.mktemp("lines")
     session = vacuum_session(leak_pa_s=0.05, minutes=(3, 2))
-    return export_session(session.journal, session.id, folder, "pack", keys=folder / "keys")
+    return packed(session, folder)
 
 
 @pytest.fixture(scope="module")
 def whole(pack):
-    with zipfile.ZipFile(pack) as archive:
-        archive.extractall(pack.parent / "whole")
-    return next((pack.parent / "whole").iterdir())
+    return unpacked(pack, pack.parent / "whole")
 
 
 @pytest.fixture

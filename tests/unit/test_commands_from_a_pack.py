@@ -2,7 +2,6 @@
 
 import csv
 import json
-import zipfile
 from pathlib import Path
 
 import pytest
@@ -11,7 +10,7 @@ from baytrace.cli import run
 from baytrace.records.exporting import export_session
 from baytrace.records.pack_journal import PackJournal
 from baytrace.records.session import session_record
-from record_kit import vacuum_session
+from record_kit import packed, unpacked, vacuum_session
 
 
 def invoke(capsys, *arguments):
@@ -28,14 +27,12 @@ def session():
 @pytest.fixture(scope="module")
 def pack(session, tmp_path_factory):
     folder = tmp_path_factory.mktemp("alone")
-    return export_session(session.journal, session.id, folder, "pack", keys=folder / "keys")
+    return packed(session, folder)
 
 
 @pytest.fixture(scope="module")
 def bag(pack):
-    with zipfile.ZipFile(pack) as archive:
-        archive.extractall(pack.parent / "bag")
-    return next((pack.parent / "bag").iterdir())
+    return unpacked(pack, pack.parent / "bag")
 
 
 @pytest.fixture(autouse=True)

@@ -2,7 +2,6 @@
 
 import http.server
 import socket
-import threading
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -15,7 +14,7 @@ from cryptography.x509.oid import NameOID
 from baytrace.bench.config import load_config
 from baytrace.commands import _probes as probes
 from baytrace.web.tokens import AccessRole, TokenFile
-from servers import free_port, mosquitto, pseudo_terminal
+from servers import free_port, mosquitto, pseudo_terminal, served
 
 PLAIN = """
 [[instrument]]
@@ -206,12 +205,8 @@ class Answering(http.server.BaseHTTPRequestHandler):
 def answering():
     made = http.server.ThreadingHTTPServer(("127.0.0.1", 0), Answering)
     made.metrics, made.answer = "", 204
-    thread = threading.Thread(target=made.serve_forever, kwargs={"poll_interval": 0.02})
-    thread.start()
-    yield made
-    made.shutdown()
-    thread.join()
-    made.server_close()
+    with served(made):
+        yield made
 
 
 def test_what_a_server_would_spoil_is_told(tmp_path, answering):

@@ -3,7 +3,6 @@
 import http.server
 import json
 import re
-import threading
 import time
 from email.utils import formatdate
 
@@ -18,6 +17,7 @@ from baytrace.measure.channel import Channel
 from baytrace.measure.reading import Event, Raw
 from baytrace.measure.roles import Role
 from baytrace.measure.units import unit_for
+from servers import served
 from timeserver import ListJournal
 
 ROLES = {1: ("vac", Role.SYSTEM_PRESSURE, "Pa"), 2: ("suction", Role.SUCTION_LINE, "K")}
@@ -67,13 +67,8 @@ class Handler(http.server.BaseHTTPRequestHandler):
 
 @pytest.fixture
 def picky():
-    made = Picky()
-    thread = threading.Thread(target=made.serve_forever, kwargs={"poll_interval": 0.02})
-    thread.start()
-    yield made
-    made.shutdown()
-    thread.join()
-    made.server_close()
+    with served(Picky()) as made:
+        yield made
 
 
 def journal(count):

@@ -4,7 +4,6 @@ import csv
 import json
 import math
 import subprocess
-import zipfile
 from importlib.resources import files
 
 import bagit
@@ -21,7 +20,7 @@ from baytrace.records.report.wording import VERIFY
 from baytrace.records.session import session_record
 from baytrace.records.trace_csv import read_trace
 from baytrace.records.verifying import State, verify_pack
-from record_kit import Session, channel, vacuum_session
+from record_kit import CHECKS, Session, channel, packed, unpacked, vacuum_session
 
 
 @pytest.fixture(scope="module")
@@ -32,28 +31,18 @@ def session():
 @pytest.fixture(scope="module")
 def pack(session, tmp_path_factory):
     folder = tmp_path_factory.mktemp("pack")
-    return export_session(session.journal, session.id, folder, "pack", keys=folder / "keys")
+    return packed(session, folder)
 
 
 @pytest.fixture(scope="module")
 def bag(pack):
-    with zipfile.ZipFile(pack) as archive:
-        archive.extractall(pack.parent / "bag")
-    return next((pack.parent / "bag").iterdir())
+    return unpacked(pack, pack.parent / "bag")
 
 
 def test_a_pack_verifies_with_the_key_known(pack, session):
     """Container, bag, signature, chain, readings and verdicts are each said to be good."""
     report = verify_pack(pack, signing.known_keys(pack.parent / "keys"))
-    assert [check.what for check in report.checks] == [
-        "container",
-        "bag",
-        "signature",
-        "chain",
-        "readings",
-        "table",
-        "verdicts",
-    ]
+    assert [check.what for check in report.checks] == CHECKS
     assert {check.state for check in report.checks} == {State.OK}
     assert report.good
     assert (report.session, report.signature) == (session.id, "known")

@@ -9,7 +9,7 @@ from baytrace.measure.faults import VerificationFailed
 from baytrace.measure.reading import Event
 from baytrace.records.exporting import export_session
 from baytrace.records.verifying import verify_journal, verify_pack
-from record_kit import vacuum_session
+from record_kit import CHECKS, vacuum_session
 
 
 @pytest.fixture
@@ -31,15 +31,7 @@ def test_a_pack_from_the_journal_verifies(kept, tmp_path):
     journal, session = kept
     report = verify_pack(export_session(journal, session.id, tmp_path / "live"))
     assert report.good, report.summary()
-    assert [check.what for check in report.checks] == [
-        "container",
-        "bag",
-        "signature",
-        "chain",
-        "readings",
-        "table",
-        "verdicts",
-    ]
+    assert [check.what for check in report.checks] == CHECKS
     journal.close()
     with JournalReader(tmp_path / "journal") as reader:
         again = verify_pack(export_session(reader, session.id, tmp_path / "later"))

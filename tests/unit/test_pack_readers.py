@@ -3,7 +3,6 @@
 import csv
 import json
 import math
-import zipfile
 from datetime import UTC, datetime
 
 import duckdb
@@ -14,7 +13,7 @@ import pytest
 from csvw import CSVW
 
 from baytrace.records.exporting import export_session
-from record_kit import CHANNELS, START_NS, Session
+from record_kit import CHANNELS, START_NS, Session, unpacked
 
 UNITS = {channel.name: channel.unit for channel in CHANNELS}
 READINGS = 60
@@ -33,9 +32,7 @@ def data(tmp_path_factory):
     session.read(coil=12.6)
     session.close()
     folder = tmp_path_factory.mktemp("readers")
-    with zipfile.ZipFile(export_session(session.journal, session.id, folder)) as archive:
-        archive.extractall(folder / "bag")
-    return next((folder / "bag").iterdir()) / "data"
+    return unpacked(export_session(session.journal, session.id, folder), folder / "bag") / "data"
 
 
 def described_channels(said):

@@ -5,14 +5,13 @@ import http.server
 import json
 import subprocess
 import sys
-import threading
 from pathlib import Path
 
 import pytest
 
 from guarded_bench import GuardedBench
 from running_bench import GAUGE
-from servers import mosquitto, need, pseudo_terminal
+from servers import mosquitto, need, pseudo_terminal, served
 
 pytestmark = pytest.mark.server
 
@@ -56,12 +55,8 @@ class Refusing(http.server.BaseHTTPRequestHandler):
 def refusing():
     made = http.server.ThreadingHTTPServer(("127.0.0.1", 0), Refusing)
     made.seen = []
-    thread = threading.Thread(target=made.serve_forever, kwargs={"poll_interval": 0.02})
-    thread.start()
-    yield made
-    made.shutdown()
-    thread.join()
-    made.server_close()
+    with served(made):
+        yield made
 
 
 def secret_file(folder, name, text):
