@@ -16,8 +16,8 @@ import numpy as np
 
 from baytrace.bench.focus import Focus, job_order
 from baytrace.bench.trends import decimate
-from baytrace.forward.interpreting import Interpreted
 from baytrace.journal.chain import Columns
+from baytrace.journal.interpreting import Interpreted
 from baytrace.measure.channel import Channel, found_off, overdue
 from baytrace.measure.instant import format_instant, utc_day
 from baytrace.measure.reading import Quality, Reading

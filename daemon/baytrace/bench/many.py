@@ -15,8 +15,8 @@ import numpy as np
 from baytrace.bench.alarms import BenchAlarms
 from baytrace.bench.live import Live
 from baytrace.bench.session import RunningSession
-from baytrace.forward.interpreting import Interpreted, Ints, interpret
 from baytrace.journal.chain import Columns
+from baytrace.journal.interpreting import Interpreted, Ints, interpret
 from baytrace.measure.interpret import Interpreter
 from baytrace.measure.reading import Raw
 from baytrace.records.playing import readings_of

@@ -9,12 +9,11 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from baytrace.journal.reader import JournalReader
-from baytrace.measure.channel import Channel
 from baytrace.measure.instant import format_instant
 from baytrace.measure.interpret import Interpreter
 from baytrace.measure.reading import Event, Mark, Reading
 from baytrace.measure.verdict import Outcome, Verdict
-from baytrace.records.playing import Player
+from baytrace.records.playing import Player, channels_of
 from baytrace.records.vocabulary import Kind
 from baytrace.watches.follow import Followers
 from baytrace.watches.watch import watch_named
@@ -57,8 +56,7 @@ class RunningSession:
     @classmethod
     def begun(cls, started: Event) -> RunningSession:
         """A session that begins now. Raises BadInput for settings a watch does not know."""
-        channels = [Channel.from_json(said) for said in started.data["channels"].values()]
-        return cls(started, Followers(started.data["plan"], channels))
+        return cls(started, Followers(started.data["plan"], channels_of(started)))
 
     def reading(self, reading: Reading) -> None:
         self.watches.item(reading)

@@ -11,8 +11,8 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from baytrace.forward.interpreting import Interpreted, Ints, interpret, usable
 from baytrace.forward.lines import MS, Stamps, encode, head, one_line
+from baytrace.journal.interpreting import Interpreted, Ints, interpret, usable
 from baytrace.journal.stretch import Chunk
 from baytrace.measure.channel import Channel
 from baytrace.measure.interpret import Interpreter

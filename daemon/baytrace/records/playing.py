@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 
 import numpy as np
 
-from baytrace.forward.interpreting import Interpreted, interpret
+from baytrace.journal.interpreting import Interpreted, interpret
 from baytrace.journal.store import Stored
 from baytrace.journal.stretch import Chunk
 from baytrace.measure.channel import Channel
@@ -29,13 +29,17 @@ _TURNS = frozenset({Kind.BENCH_STARTED, Kind.CHANNEL_DECLARED, Kind.CLOCK_STEP})
 """Events after which a raw reading means something else."""
 
 
+def channels_of(started: Event) -> list[Channel]:
+    """The channels of a session as they were declared when it began, with the field checks that stood then."""
+    return [Channel.from_json(said) for said in started.data["channels"].values()]
+
+
 class Player:
     """Built on the `session_started` event. A watch that breaks is set aside, as on the bench."""
 
     def __init__(self, started: Event) -> None:
         data = started.data
-        versions = {int(number): Channel.from_json(said) for number, said in data["channels"].items()}
-        channels = list(versions.values())
+        channels = channels_of(started)
         self.session = started.session
         self.interpreter = Interpreter(channels)
         self.interpreter.restore(data["interpreter"])
