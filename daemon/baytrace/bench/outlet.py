@@ -10,14 +10,12 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
-import random
 import socket
-import ssl
 from typing import Any
-from urllib.parse import urlsplit
 
 import aiomqtt
 
+from baytrace.bench.broker import client_of, rest_s
 from baytrace.bench.config import BenchConfig, MqttSection, WebSection
 from baytrace.bench.daemon import Bench
 from baytrace.bench.outbox_courier import Courier
@@ -29,7 +27,6 @@ from baytrace.measure.instant import format_instant
 log = logging.getLogger(__name__)
 
 STATE_REAL_S = 1.0
-BACKOFF_S = (1.0, 2.0, 5.0, 10.0, 30.0)
 ACKNOWLEDGED_S = 10.0
 """A letter not acknowledged by the broker in this time is published again."""
 WINDOW = 20
@@ -80,7 +77,7 @@ class Outlet:
                         await self._say_offline(client)
             except* aiomqtt.MqttError as errors:
                 log.warning("broker %s: %s", self._section.url, errors.exceptions[0])
-            await asyncio.sleep(BACKOFF_S[min(attempt, len(BACKOFF_S) - 1)] * random.uniform(0.8, 1.2))  # noqa: S311 - spreads reconnects
+            await asyncio.sleep(rest_s(attempt))
             attempt += 1
 
     async def _say_offline(self, client: aiomqtt.Client) -> None:
@@ -142,19 +139,9 @@ def broker_client(
     config: BenchConfig, section: MqttSection, part: str, will: aiomqtt.Will | None = None
 ) -> aiomqtt.Client:
     """A client of the bench's broker; `part` tells one client of a bench from another. Raises BadInput for its secret."""
-    address = urlsplit(section.url)
-    tls = ssl.create_default_context(cafile=section.ca or None) if address.scheme == "mqtts" else None
     secret_file = config.path(section.password_file) if section.password_file else None
-    return aiomqtt.Client(
-        hostname=address.hostname or "localhost",
-        port=address.port or (8883 if tls else 1883),
-        username=section.username or None,
-        password=read_secret(section.password_env, secret_file, "mqtt"),
-        identifier=f"baytrace-{config.bench.name}-{part}",
-        will=will,
-        tls_context=tls,
-        keepalive=15,
-    )
+    password = read_secret(section.password_env, secret_file, "mqtt")
+    return client_of(section, password, f"baytrace-{config.bench.name}-{part}", will)
 
 
 def page_address(web: WebSection) -> str:

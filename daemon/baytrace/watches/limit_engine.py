@@ -185,7 +185,7 @@ class LimitEngine:
 
     def reading(self, reading: Reading) -> None:
         """A late reading (older than its channel's newest) is passed over."""
-        self._pass_time(reading.time_ns)
+        self.pass_time(reading.time_ns)
         if reading.role is Role.BAROMETER and Quality(reading.quality).usable and reading.value > 0.0:
             self.atmosphere_pa = reading.value
         for follower in self._by_channel.get(reading.channel, ()):
@@ -194,13 +194,10 @@ class LimitEngine:
 
     def advance(self, time_ns: int) -> None:
         """Time passed: delays run out, channels fall silent, shelves end."""
-        self._pass_time(time_ns, whole=True)
+        self.pass_time(time_ns, whole=True)
 
-    def pass_time(self, time_ns: int) -> None:
-        """Readings of channels without a limit came, up to this time."""
-        self._pass_time(time_ns)
-
-    def _pass_time(self, time_ns: int, *, whole: bool = False) -> None:
+    def pass_time(self, time_ns: int, *, whole: bool = False) -> None:
+        """Readings of any channel came up to this time; delays are looked at once a second, or now when `whole`."""
         self._start = time_ns if self._start is None else self._start
         now = self._now = time_ns if self._now is None else max(self._now, time_ns)
         if not whole and now - self._swept < NS:

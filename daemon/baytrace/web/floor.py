@@ -11,12 +11,9 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
-import random
-import ssl
 import time
 from collections.abc import AsyncIterator
 from typing import Annotated, Any
-from urllib.parse import urlsplit
 
 import aiomqtt
 from fastapi import FastAPI, Request
@@ -26,6 +23,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
 from starlette.exceptions import HTTPException
 
 from baytrace import __version__
+from baytrace.bench.broker import client_of, rest_s
 from baytrace.bench.config import MqttSection
 from baytrace.measure.faults import BadInput
 from baytrace.measure.instant import parse_instant
@@ -42,7 +40,6 @@ MOST_STATE = 64 * 1024
 MOST_CLIENTS = 64
 MOST_TEXT, MOST_LISTED = 500, 100
 FRAME_S = 2.0
-BACKOFF_S = (1.0, 2.0, 5.0, 10.0, 30.0)
 
 
 def _cut(most: int) -> BeforeValidator:
@@ -145,19 +142,10 @@ class Floor:
 
     async def listen(self, broker: MqttSection, password: str | None) -> None:
         """Follow the broker until cancelled."""
-        address = urlsplit(broker.url)
         attempt = 0
         while True:
-            tls = ssl.create_default_context(cafile=broker.ca or None) if address.scheme == "mqtts" else None
             try:
-                async with aiomqtt.Client(
-                    address.hostname or "localhost",
-                    address.port or (8883 if tls else 1883),
-                    username=broker.username or None,
-                    password=password,
-                    tls_context=tls,
-                    keepalive=15,
-                ) as client:
+                async with client_of(broker, password) as client:
                     await client.subscribe("baytrace/+/state", qos=1)
                     self.broker, attempt = "connected", 0
                     async for message in client.messages:
@@ -166,7 +154,7 @@ class Floor:
             except aiomqtt.MqttError as error:
                 self.broker = f"lost: {error}"
                 log.warning("broker %s: %s", broker.url, error)
-                await asyncio.sleep(BACKOFF_S[min(attempt, len(BACKOFF_S) - 1)] * random.uniform(0.8, 1.2))  # noqa: S311 - spreads reconnects
+                await asyncio.sleep(rest_s(attempt))
                 attempt += 1
 
 

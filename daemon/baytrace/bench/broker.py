@@ -1,0 +1,36 @@
+"""The broker of `[mqtt]`, for every part that goes there as a client of its own: address, TLS, user, and how long to rest."""
+
+from __future__ import annotations
+
+import random
+import ssl
+from urllib.parse import urlsplit
+
+import aiomqtt
+
+from baytrace.bench.config import MqttSection
+
+BACKOFF_S = (1.0, 2.0, 5.0, 10.0, 30.0)
+
+
+def client_of(
+    section: MqttSection, password: str | None, identifier: str | None = None, will: aiomqtt.Will | None = None
+) -> aiomqtt.Client:
+    """A client that is not connected yet."""
+    address = urlsplit(section.url)
+    tls = ssl.create_default_context(cafile=section.ca or None) if address.scheme == "mqtts" else None
+    return aiomqtt.Client(
+        hostname=address.hostname or "localhost",
+        port=address.port or (8883 if tls else 1883),
+        username=section.username or None,
+        password=password,
+        identifier=identifier,
+        will=will,
+        tls_context=tls,
+        keepalive=15,
+    )
+
+
+def rest_s(attempt: int) -> float:
+    """How long to wait (s) after so many attempts in vain, spread so that not everyone comes back at once."""
+    return BACKOFF_S[min(attempt, len(BACKOFF_S) - 1)] * random.uniform(0.8, 1.2)  # noqa: S311 - spreads reconnects
