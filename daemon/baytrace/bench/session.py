@@ -11,9 +11,9 @@ from typing import Any
 from baytrace.journal.reader import JournalReader
 from baytrace.measure.instant import format_instant
 from baytrace.measure.interpret import Interpreter
-from baytrace.measure.reading import Event, Mark, Reading
+from baytrace.measure.reading import Event, Reading
 from baytrace.measure.verdict import Outcome, Verdict
-from baytrace.records.playing import Player, channels_of
+from baytrace.records.playing import Player, channels_of, mark_of
 from baytrace.records.vocabulary import Kind
 from baytrace.watches.follow import Followers
 from baytrace.watches.watch import watch_named
@@ -64,7 +64,7 @@ class RunningSession:
 
     def event(self, event: Event) -> None:
         if event.kind == Kind.MARK:
-            self.watches.item(Mark(event.time_ns, event.data["text"], event.data.get("who", ""), event.seq))
+            self.watches.item(mark_of(event))
         elif event.kind == Kind.HEARTBEAT:
             self.watches.advance(event.time_ns)
         self.noted(event)

@@ -69,7 +69,7 @@ class Player:
     def event(self, event: Event) -> None:
         data = event.data
         if event.kind == Kind.MARK and event.session == self.session:
-            self.watches.item(_mark(event))
+            self.watches.item(mark_of(event))
         elif event.kind == Kind.HEARTBEAT and event.session == self.session:
             self.watches.advance(event.time_ns)
         elif event.kind == Kind.BENCH_STARTED or (event.kind == Kind.CLOCK_STEP and data.get("anchored")):
@@ -109,7 +109,7 @@ class Player:
                 yield from readings[start:end]
                 start = end
                 if event.kind == Kind.MARK:
-                    yield _mark(event)
+                    yield mark_of(event)
                 else:
                     yield event.time_ns
         yield from readings[start:]
@@ -123,7 +123,7 @@ class Player:
         return self.watches.status(name)
 
 
-def _mark(event: Event) -> Mark:
+def mark_of(event: Event) -> Mark:
     return Mark(event.time_ns, event.data["text"], event.data.get("who", ""), event.seq)
 
 
