@@ -53,11 +53,14 @@ class Feeding:
 
 @pytest.fixture
 def guarded(tmp_path):
-    """(daemon, feeding) with a session running."""
+    """(daemon, feeding) with a session running and its gauge heard."""
     with pseudo_terminal() as gauge, Feeding(gauge) as feeding:
         bench = GuardedBench(tmp_path, GAUGE.format(port=gauge.name)).start()
         try:
             bench.session = bench.post("/api/sessions", {"title": "on"})["id"]
+            bench.until(
+                lambda: bench.channel("system_pressure")["count"]
+            )  # what is written before the port is open is nobody's
             yield bench, feeding
         finally:
             bench.stop()
