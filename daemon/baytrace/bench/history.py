@@ -1,4 +1,4 @@
-"""History for charts: read from the journal in a worker thread, decimated here, gaps kept."""
+"""History for charts: read from the journal in a worker thread a page at a time, made few as it comes, gaps kept."""
 
 from __future__ import annotations
 
@@ -6,7 +6,8 @@ import asyncio
 from typing import TYPE_CHECKING, Any
 
 from baytrace.bench.live import finite, stale_after_s
-from baytrace.bench.trends import decimate, with_gaps
+from baytrace.journal.interpreting import interpret
+from baytrace.journal.thinning import Thinned, with_gaps
 from baytrace.measure.channel import Channel
 from baytrace.measure.interpret import Interpreter
 from baytrace.measure.roles import Role
@@ -17,23 +18,20 @@ if TYPE_CHECKING:
 
 def _channel_history(bench: Bench, channel: Channel, start_ns: int, end_ns: int, points: int) -> dict[str, Any]:
     interpreter = Interpreter([channel], bench.config.bench.elevation_m)
-    state = bench.interpreter.state() | {"ahead_ns": None, "last_ns": {}}
-    interpreter.restore(state)
-    times: list[int] = []
-    values: list[float] = []
-    for stored in bench.journal.readings(channel.name, start_ns, end_ns):
-        reading = interpreter.reading(stored.raw, stored.seq)
-        times.append(reading.time_ns)
-        values.append(reading.value)
-    few_times, few_values = decimate(times, values, points)
+    interpreter.restore(bench.interpreter.state() | {"ahead_ns": None, "last_ns": {}})
+    line = Thinned(points)
+    for chunk in bench.journal.channel_columns(channel.name, start_ns, end_ns):
+        for read in interpret(interpreter, chunk.columns, lambda _: channel.name)[0]:
+            line.put(read.time_ns, read.value)
+    drawn = line.drawn()
     spread = (end_ns - start_ns) / max(points, 1) * 4.0
     gap_ns = int(max(stale_after_s(channel.period_s) * 1e9, spread))
-    gap_times, gap_values = with_gaps(few_times, few_values, gap_ns)
+    times, values = with_gaps(drawn, gap_ns)
     return {
         "role": str(channel.role),
-        "time_ms": [time // 1_000_000 for time in gap_times],
-        "value": [finite(value) for value in gap_values],
-        "count": len(times),
+        "time_ms": (times // 1_000_000).tolist(),
+        "value": [finite(value) for value in values.tolist()],
+        "count": line.count,
     }
 
 

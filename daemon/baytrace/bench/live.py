@@ -15,9 +15,9 @@ from typing import Any
 import numpy as np
 
 from baytrace.bench.focus import Focus, job_order
-from baytrace.bench.trends import decimate
 from baytrace.journal.chain import Columns
 from baytrace.journal.interpreting import Interpreted
+from baytrace.journal.thinning import thinned
 from baytrace.measure.channel import Channel, found_off, overdue
 from baytrace.measure.instant import format_instant, utc_day
 from baytrace.measure.reading import Quality, Reading
@@ -96,8 +96,9 @@ class LiveChannel:
         if not newer:
             return None
         newer.reverse()
-        times, values = decimate([t for t, _ in newer], [v for _, v in newer], POINTS_A_FRAME)
-        return times, [finite(value) for value in values]
+        times, values = zip(*newer, strict=True)
+        line = thinned(np.array(times, np.int64), np.array(values), POINTS_A_FRAME)
+        return line.times.tolist(), [finite(value) for value in line.values.tolist()]
 
     def to_json(self, now_mono_ns: int, atmosphere_pa: float) -> dict[str, Any]:
         channel, facts = self.channel, FACTS[self.channel.role]

@@ -1,6 +1,6 @@
 """What a report keeps of a session while it is played: trends of its channels, marks, and what each watch ended with.
 
-Memory is bounded: a trend that grows keeps the lowest and the highest of each few readings.
+Memory is bounded: a trend that grows keeps the lowest and the highest of each stretch of time.
 """
 
 from __future__ import annotations
@@ -10,6 +10,9 @@ from collections.abc import Mapping, Sequence
 from itertools import pairwise
 from typing import Any, NamedTuple
 
+import numpy as np
+
+from baytrace.journal.thinning import Drawn, Thinned, thinned
 from baytrace.measure.instant import NS
 from baytrace.measure.reading import Event, Mark, Quality, Reading
 from baytrace.measure.roles import Role
@@ -33,16 +36,28 @@ class Watched(NamedTuple):
 
 
 class Trend:
-    """One channel's readings, made fewer by keeping the lowest and highest of each four."""
+    """One channel's readings, made few as they come."""
 
     def __init__(self, role: Role) -> None:
         self.role = role
-        self.points: list[Point] = []
+        self._line = Thinned(MOST_POINTS)
+        self._new: list[Point] = []
 
     def put(self, time_ns: int, value: float) -> None:
-        self.points.append((time_ns, value))
-        if len(self.points) >= 2 * MOST_POINTS:
-            self.points = fewer(self.points, 4)
+        self._new.append((time_ns, value))
+        if len(self._new) >= MOST_POINTS:
+            self._take()
+
+    def _take(self) -> None:
+        if self._new:
+            self._line.put(*_arrays(self._new))
+            self._new = []
+
+    @property
+    def points(self) -> list[Point]:
+        """At most `MOST_POINTS`, in order of time."""
+        self._take()
+        return _points(self._line.drawn())
 
     @property
     def heard(self) -> bool:
@@ -51,7 +66,16 @@ class Trend:
 
     def between(self, begin_ns: int, end_ns: int, most: int = DRAWN_POINTS) -> list[Point]:
         inside = [point for point in self.points if begin_ns <= point[0] <= end_ns]
-        return inside if len(inside) <= most else fewer(inside, max(3, 2 * math.ceil(len(inside) / most)))
+        return _points(thinned(*_arrays(inside), most)) if len(inside) > most else inside
+
+
+def _arrays(points: Sequence[Point]) -> Drawn:
+    times, values = zip(*points, strict=True)
+    return Drawn(np.array(times, np.int64), np.array(values))
+
+
+def _points(line: Drawn) -> list[Point]:
+    return list(zip(line.times.tolist(), line.values.tolist(), strict=True))
 
 
 class Trends:
@@ -86,18 +110,6 @@ class Trends:
     def marked(self, text: str, after_ns: int = 0) -> int | None:
         """When this was said to happen, the first time from `after_ns` on."""
         return next((mark.time_ns for mark in self.marks if mark.text == text and mark.time_ns >= after_ns), None)
-
-
-def fewer(points: Sequence[Point], group: int) -> list[Point]:
-    """The lowest and the highest of each `group`, in order; one nan for a group that has nothing else."""
-    kept: list[Point] = []
-    for start in range(0, len(points), group):
-        part = [point for point in points[start : start + group] if math.isfinite(point[1])]
-        if part:
-            kept += sorted({min(part, key=lambda point: point[1]), max(part, key=lambda point: point[1])})
-        else:
-            kept.append(points[start])
-    return kept
 
 
 def with_gaps(points: list[Point]) -> list[Point]:
