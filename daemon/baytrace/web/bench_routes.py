@@ -34,6 +34,11 @@ class Acknowledge(BaseModel):
     comment: Text = ""
 
 
+class Suppress(BaseModel):
+    who: Name = ""
+    comment: Annotated[str, Field(min_length=1, max_length=2000, pattern=r"\S")]
+
+
 class Shelve(BaseModel):
     who: Name = ""
     comment: Text = ""
@@ -94,7 +99,7 @@ def routes(bench: Bench) -> APIRouter:
         return bench.alarms.unshelve(alarm, body.who, body.comment)
 
     @router.post("/alarms/{alarm}/suppress", summary="Suppress an alarm by design; the comment is its reason")
-    async def suppress(alarm: str, body: Acknowledge) -> list[Any]:
+    async def suppress(alarm: str, body: Suppress) -> list[Any]:
         return bench.alarms.suppress(alarm, body.who, body.comment)
 
     @router.post("/alarms/{alarm}/unsuppress", summary="Bring a suppressed alarm back")

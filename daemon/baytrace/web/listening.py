@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import logging
 import socket
 import ssl
 from collections.abc import AsyncIterator
@@ -21,6 +22,7 @@ from baytrace.bench.secret import require_private
 from baytrace.measure.faults import BadInput, EnvironmentFailed
 from baytrace.web.connections import Connection, bound
 from baytrace.web.guard import is_loopback
+from baytrace.web.once_a_minute import OnceAMinute
 from baytrace.web.tokens import TokenFile
 
 
@@ -76,6 +78,8 @@ async def listening(
 ) -> AsyncIterator[str]:
     """Any of our apps on an address while inside. `proxied`: a proxy on this machine says who it speaks for."""
     listener = _listen(host, port)
+    log, held = logging.getLogger("uvicorn.error"), OnceAMinute(frozenset({"Invalid HTTP request received."}))
+    log.addFilter(held)
     server = uvicorn.Server(
         uvicorn.Config(
             app,
@@ -104,6 +108,7 @@ async def listening(
         server.should_exit = True
         await asyncio.gather(task, return_exceptions=True)
         listener.close()
+        log.removeFilter(held)
 
 
 async def _serve(server: uvicorn.Server, listener: socket.socket) -> None:
