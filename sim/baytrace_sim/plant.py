@@ -30,7 +30,7 @@ class Plant:
         self._body_k = around.body_c + _ZERO_C
         self._air = Air(around.temperature_c + _ZERO_C, around.humidity, self.atmosphere_pa)
         keys = scenario.loop
-        self._design = design(keys.expansion, keys.clutch)
+        self._design = design(keys.expansion, keys.clutch, scenario.refrigerant)
         self.volume_m3 = keys.volume_l * 1e-3 if keys.volume_l else self._design.volume_m3
         self.vessel = self._vessel()
         self.loop = self._charged_with(keys.charged_g * 1e-3) if keys.charged_g else None

@@ -42,9 +42,15 @@ class Scenario:
     blower: float = 0.7
     sizes: tuple[float, float, float, float] = (1.0, 1.0, 1.0, 1.0)
     """Displacement, condenser, evaporator and expansion device against the ready-made design."""
+    fluid: str = "R134a"
+
+    @property
+    def valve(self) -> str:
+        """The kind of valve as the pressures watch names it."""
+        return "orifice tube" if self.expansion == "orifice" else "expansion valve"
 
     def loop(self) -> Loop:
-        built = design(self.expansion, self.clutch)
+        built = design(self.expansion, self.clutch, self.fluid)
         built = replace(
             built,
             displacement_m3=built.displacement_m3 * self.sizes[0],
@@ -55,10 +61,10 @@ class Scenario:
         )
         share, faults = STRENGTHS[self.cause][self.strength - 1] if self.strength else (1.0, Faults())
         air = Air(self.ambient_c + 273.15, self.humidity)
-        return Loop(built, air, faults, charge_kg=built.label_charge_kg * share)
+        return Loop(built, air, faults, charge_kg=built.label_charge_kg * share, refrigerant=self.fluid)
 
 
-def seeded(seed: int, cause: str, strength: int, *, unlike: float = 0.1) -> Scenario:
+def seeded(seed: int, cause: str, strength: int, *, unlike: float = 0.1, fluid: str = "R134a") -> Scenario:
     """Any car (its parts' sizes up to `unlike` off the design) and day: both valves, both clutches, 15 to 45 degC, 20 to 95 % (no wetter than a dew point of 29 degC)."""
     rng = np.random.default_rng(seed)
     expansion, clutch = DESIGNS[rng.integers(4)]
@@ -67,4 +73,4 @@ def seeded(seed: int, cause: str, strength: int, *, unlike: float = 0.1) -> Scen
     humidity = float(rng.uniform(0.2, max(wettest, 0.25)))
     rpm, blower = float(rng.uniform(1300.0, 1700.0)), float(rng.uniform(0.6, 0.8))
     sizes = tuple(float(size) for size in rng.uniform(1.0 - unlike, 1.0 + unlike, 4))
-    return Scenario(expansion, clutch, ambient, humidity, cause, strength, rpm, blower, sizes)  # type: ignore[arg-type]
+    return Scenario(expansion, clutch, ambient, humidity, cause, strength, rpm, blower, sizes, fluid)  # type: ignore[arg-type]

@@ -46,10 +46,9 @@ def signs(scenario: Scenario) -> list[float]:
 
 
 def _row(scenario: Scenario) -> list[object]:
-    valve = "orifice tube" if scenario.expansion == "orifice" else "expansion valve"
     day = [f"{scenario.ambient_c:g}", f"{scenario.humidity:g}"]
     return [
-        valve,
+        scenario.valve,
         scenario.clutch,
         scenario.cause,
         scenario.strength,

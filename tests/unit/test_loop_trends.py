@@ -2,6 +2,7 @@
 
 import pytest
 
+from baytrace.physics.fluids import saturation, state_at
 from baytrace_sim.loop import DESIGNS, Air, Faults, Loop, design, steady
 
 BAR, ATMOSPHERE = 1e5, 101325.0
@@ -135,9 +136,22 @@ def test_mild_day_cycles_the_clutch():
 @pytest.mark.parametrize(("expansion", "clutch"), LABELS)
 def test_other_refrigerants_run_too(expansion, clutch, fluid):
     """R1234yf and R152a settle near R134a's pressures: high side within 40 %, vents below 13 degC."""
-    share = 0.72 if fluid == "R152a" else 0.92  # less dense liquid: less of it by weight
-    made = design(expansion, clutch)
-    found = steady(Loop(made, SUMMER, None, share * made.label_charge_kg, fluid))
+    found = steady(Loop(design(expansion, clutch, fluid), SUMMER, refrigerant=fluid))
     known = settled(expansion, clutch)
     assert abs(found.high_side_pa / known.high_side_pa - 1.0) < 0.4
     assert found.vent_air_k < 286.15
+
+
+@pytest.mark.parametrize("fluid", ["R1234yf", "R152a", "R290"])
+def test_a_car_for_another_refrigerant_switches_at_the_same_temperatures(fluid):
+    """Switches work at R134a's saturation temperatures, and the label holds as much liquid by volume (at 50 degC)."""
+    own, known = design("valve", "cycling", fluid), design("valve", "cycling")
+    for name in ("switch_off_pa", "stroke_full_pa", "fan_full_above_pa"):
+        here = saturation(fluid, pressure_pa=getattr(own, name)).temperature_k
+        assert here == pytest.approx(saturation("R134a", pressure_pa=getattr(known, name)).temperature_k, abs=0.05)
+    volumes = [
+        made.label_charge_kg
+        / state_at(name, saturation(name, temperature_k=323.15).pressure_pa, 323.15, side="liquid").density
+        for made, name in ((own, fluid), (known, "R134a"))
+    ]
+    assert volumes[0] == pytest.approx(volumes[1], rel=2e-3)

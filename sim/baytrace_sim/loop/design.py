@@ -5,10 +5,12 @@ The sizes are those of a middle-class car from common practice, no source: they 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Any, Literal
 
 from baytrace.measure.faults import BadInput
+from baytrace_sim.loop.properties import refrigerant as tables
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,9 +142,38 @@ DESIGNS: dict[tuple[str, str], LoopDesign] = {
 }
 
 
-def design(expansion: str = "orifice", clutch: str = "cycling") -> LoopDesign:
-    """The ready-made design for an expansion device ("orifice", "valve") and a clutch ("cycling", "variable")."""
+def design(expansion: str = "orifice", clutch: str = "cycling", refrigerant: str = "R134a") -> LoopDesign:
+    """The ready-made design for an expansion device ("orifice", "valve"), a clutch ("cycling", "variable") and a refrigerant.
+
+    Raises BadInput for what there is no design for.
+    """
     found = DESIGNS.get((expansion, clutch))
     if found is None:
         raise BadInput(f"no design for {expansion!r} and {clutch!r}", right="orifice or valve, cycling or variable")
-    return found
+    return found if refrigerant == "R134a" else _suited(found, refrigerant)
+
+
+_EVAPORATING_K, _CONDENSING_K = 273.15, 323.15
+_SWITCHES = (
+    "switch_off_pa", "switch_on_pa", "stroke_low_pa", "stroke_full_pa", "low_cut_pa", "high_cut_pa", "high_resume_pa",
+    "fan_full_above_pa", "fan_back_below_pa",
+)  # fmt: skip
+
+
+def _suited(made: LoopDesign, refrigerant: str) -> LoopDesign:
+    """The same car built for another refrigerant, as a maker would (common practice, no source): the label's charge is as much
+    liquid by volume, switches and stroke work at the same saturation temperatures, and the expansion device passes what the
+    same compressor draws (suction vapour's density against the root of liquid density and pressure before the device).
+    """
+    own, known = tables(refrigerant), tables("R134a")
+    hot, known_hot = own.at(_CONDENSING_K), known.at(_CONDENSING_K)
+    drawn = own.at(_EVAPORATING_K).rho_v / known.at(_EVAPORATING_K).rho_v
+    area = drawn * math.sqrt(known_hot.rho_l * known_hot.p / (hot.rho_l * hot.p))
+    moved: dict[str, Any] = {name: own.at(known.saturation_temperature(getattr(made, name))).p for name in _SWITCHES}
+    return replace(
+        made,
+        label_charge_kg=round(made.label_charge_kg * hot.rho_l / known_hot.rho_l, 3),
+        orifice_m2=made.orifice_m2 * area,
+        valve_m2=made.valve_m2 * area,
+        **moved,
+    )

@@ -1,7 +1,8 @@
 """Likely causes, ranked, with what speaks for and against each.
 
 The readings are compared with what a loop model shows under each fault: `signatures.csv` holds the model's signs for both kinds
-of valve and clutch, days from cool to hot and dry to damp, and mild, plain and severe faults. The likelihood of a cause is the
+of valve and clutch, days from cool to hot and dry to damp, and mild, plain and severe faults. It is made with R134a; as the
+signs are temperatures it holds for other refrigerants below their critical points, but for the discharge (`discharge.py`). The likelihood of a cause is the
 mean, over its rows for days like this one, of the density of the readings about the row, with the spread between cars and the
 instruments' uncertainty; Student's t with few degrees of freedom, because the model is not this car and one odd sign must not
 outweigh the rest. What the trade expects behind the pattern (a table of shares) is the prior. A sound car and an unknown cause
@@ -17,7 +18,7 @@ from __future__ import annotations
 import csv
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -25,10 +26,14 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from baytrace.physics.fluid_names import resolve
 from baytrace.watches.limits_table import limit
-from baytrace.watches.running.figures import Value
+from baytrace.watches.pressures.discharge import Running, carried
+from baytrace.watches.running.figures import ZERO_C_K, Value
 
 CLUTCH = "clutch not engaged"
+MODELLED = "R134a"
+"""The refrigerant of the table."""
 SOUND, OTHER = "nothing wrong", "something else"
 SIGNS = ("evaporating", "condensing", "superheat", "subcooling", "approach", "vent", "discharge", "static")
 _FREEDOM = 4.0
@@ -90,8 +95,28 @@ class _Signatures:
 
 
 @cache
-def signatures() -> _Signatures:
-    """The model's table, as it stands in `signatures.csv`."""
+def signatures(refrigerant: str = MODELLED) -> _Signatures:
+    """The model's table, as it stands in `signatures.csv`; for another refrigerant with its own discharge temperatures (not
+    a number for a mixture, whose states take too long to find).
+    """
+    table = _as_it_stands()
+    known, other = resolve(MODELLED), resolve(refrigerant)
+    if known == other:
+        return table
+    signs = table.signs.copy()
+    if other.mixture:
+        signs[:, SIGNS.index("discharge")] = np.nan
+        return replace(table, signs=signs)
+    at = {name: SIGNS.index(name) for name in SIGNS}
+    for row, ambient in zip(signs, table.ambient, strict=True):
+        evaporating, condensing = row[at["evaporating"]] + ZERO_C_K, row[at["condensing"]] + ambient + ZERO_C_K
+        running = Running(float(evaporating), float(condensing), float(row[at["superheat"]]))
+        row[at["discharge"]] = carried(known, other, running, float(row[at["discharge"]]))
+    return replace(table, signs=signs)
+
+
+@cache
+def _as_it_stands() -> _Signatures:
     text = files("baytrace.watches.pressures").joinpath("signatures.csv").read_text(encoding="utf-8")
     rows = list(csv.DictReader(text.splitlines()))
     return _Signatures(
@@ -124,10 +149,10 @@ def _log_sum(values: npt.NDArray[np.float64]) -> float:
     return top + math.log(float(np.exp(values - top).sum())) if math.isfinite(top) else -math.inf
 
 
-def rank(signs: Mapping[str, Value], day: Day, pattern: str) -> list[Cause]:
+def rank(signs: Mapping[str, Value], day: Day, pattern: str, refrigerant: str = MODELLED) -> list[Cause]:
     """Causes by likelihood. `signs` as the table names them; those that could not be had are left out."""
-    table = signatures()
-    names = [name for name in SIGNS if name in signs]
+    table = signatures(refrigerant)
+    names = [name for index, name in enumerate(SIGNS) if name in signs and bool(np.isfinite(table.signs[0, index]))]
     if not names:
         return []
     spread = limit("pressures.spread")

@@ -90,7 +90,7 @@ class PressuresWatch:
         """Outcome, pattern and causes. Between the rule of thumb and what sound cars show, the other signs decide: a side
         outside the rule with signs that no sound car shows is a fault.
         """
-        found = rank(*signs, NORMAL)
+        found = rank(*signs, NORMAL, self._fluid.name)
         faults = [cause.cause for cause in found if cause.cause not in (SOUND, OTHER)]
         customary = limit("pressures.customary").get(faults[0], "") if faults else ""
         outcome, finding = pattern_of(*sides, customary)
@@ -98,7 +98,7 @@ class PressuresWatch:
         sound = sum(cause.likelihood for cause in found if cause.cause in (SOUND, OTHER))
         if outcome is not Outcome.FAIL and breaks and found and sound < limit("pressures.doubt"):
             outcome, finding = Outcome.FAIL, name_of(*sides, customary)
-        return outcome, finding, rank(*signs, finding)
+        return outcome, finding, rank(*signs, finding, self._fluid.name)
 
     def _nothing(self, *why: str) -> Verdict:
         return Verdict(self.name, Outcome.UNDECIDED, UNDECIDED, why)

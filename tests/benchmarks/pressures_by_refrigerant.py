@@ -1,0 +1,98 @@
+"""How often the pressures watch names the true cause, by refrigerant: seeded cars, days and faults of the loop model.
+
+Run as `python tests/benchmarks/pressures_by_refrigerant.py [--fluid R1234yf] [--each N] [--sound N] [--seed S]`, one process.
+Cars, days and faults are those of `charge_loop_scenarios`, instruments those of `charge_monte_carlo`: 60 s of standing, 15 min
+of running, the kind of valve told. Prints the shares by valve, clutch and refrigerant.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections import Counter
+from collections.abc import Callable
+from typing import NamedTuple
+
+import numpy as np
+from charge_loop_scenarios import SOUND, STRENGTHS, Scenario, seeded
+from charge_monte_carlo import judge, readings, simulate
+
+from baytrace.watches.pressures.causes import OTHER
+
+
+class Ranked(NamedTuple):
+    scenario: Scenario
+    finding: str
+    causes: tuple[str, ...]
+    reasons: tuple[str, ...]
+
+    @property
+    def first(self) -> bool:
+        return self.causes[:1] == (self.scenario.cause,)
+
+    @property
+    def among_two(self) -> bool:
+        return self.scenario.cause in self.causes[:2]
+
+
+def judged(scenario: Scenario, seed: int) -> Ranked:
+    """What the watch makes of the scenario as its instruments show it."""
+    table, _ = simulate(scenario)
+    items = readings(scenario, table, np.random.default_rng(seed + 1_000_000))
+    verdict = judge("pressures", items, {"refrigerant": scenario.fluid, "valve": scenario.valve})
+    causes = tuple(row["cause"] for row in verdict.more.get("causes", ()) if row["cause"] not in (SOUND, OTHER))
+    return Ranked(scenario, verdict.finding, causes, verdict.reasons)
+
+
+def share(found: list[Ranked], right: Callable[[Ranked], bool]) -> str:
+    hits = sum(right(one) for one in found)
+    return f"{hits}/{len(found)} = {100 * hits / max(len(found), 1):.1f} %"
+
+
+def report(name: str, found: list[Ranked]) -> None:
+    faulty = [one for one in found if one.scenario.cause != SOUND]
+    sound = [one for one in found if one.scenario.cause == SOUND]
+    sys.stdout.write(
+        f"{name}: first {share(faulty, lambda one: one.first)}, among two {share(faulty, lambda one: one.among_two)}, "
+        f"sound normal {share(sound, lambda one: one.finding == 'normal')}\n"
+    )
+
+
+def by_cause(found: list[Ranked]) -> None:
+    for cause in STRENGTHS:
+        for strength in (1, 2, 3):
+            mine = [one for one in found if (one.scenario.cause, one.scenario.strength) == (cause, strength)]
+            missed = Counter((one.causes or (one.finding,))[0] for one in mine if not one.first)
+            sys.stdout.write(
+                f"  {cause} {strength}: first {share(mine, lambda one: one.first)}, two "
+                f"{share(mine, lambda one: one.among_two)}; else {dict(missed)}; {dict(Counter(one.finding for one in mine))}\n"
+            )
+
+
+def main() -> None:
+    ask = argparse.ArgumentParser(description=__doc__)
+    ask.add_argument("--fluid", default="R1234yf")
+    ask.add_argument("--each", type=int, default=12, help="runs of each fault and strength")
+    ask.add_argument("--sound", type=int, default=100, help="runs of sound cars")
+    ask.add_argument("--seed", type=int, default=1)
+    ask.add_argument("--misses", action="store_true", help="show each scenario that was missed")
+    given = ask.parse_args()
+    kinds = [(SOUND, 0)] * given.sound + [(c, s) for c in STRENGTHS for s in (1, 2, 3) for _ in range(given.each)]
+    found = []
+    for index, kind in enumerate(kinds):
+        seed = given.seed * 100_000 + index
+        one = judged(seeded(seed, *kind, fluid=given.fluid), seed)
+        found.append(one)
+        wrong = one.finding != "normal" if one.scenario.cause == SOUND else not one.among_two
+        if given.misses and wrong:
+            sys.stdout.write(f"{one}\n")
+    report(f"{given.fluid}, all", found)
+    for expansion in ("orifice", "valve"):
+        report(f"  {expansion}", [one for one in found if one.scenario.expansion == expansion])
+    for clutch in ("cycling", "variable"):
+        report(f"  {clutch}", [one for one in found if one.scenario.clutch == clutch])
+    by_cause(found)
+
+
+if __name__ == "__main__":
+    main()
