@@ -311,6 +311,53 @@ def hard_session():
     return session
 
 
+_LOOP = {
+    "low_side_pressure": (342e3, 9e3, "Pa"),
+    "high_side_pressure": (1399e3, 24e3, "Pa"),
+    "pressure_ratio": (4.08, 0.12, "1"),
+}
+_CHARGED = {
+    "charged_mass": (556.0, 5.9, "g"),
+    "superheat": (11.2, 1.4, "K"),
+    "subcooling": (8.5, 1.3, "K"),
+    "vent_temperature": (15.26, 0.9, "degC"),
+    "vent_depression": (17.6, 1.0, "K"),
+}
+_COILS = {"bank_median": (12.21, 0.12, "ohm"), "bank_spread": (0.22, 0.05, "ohm")}
+
+
+def full_session():
+    """Four tests that did not pass, with all their figures, a full sheet, and two who signed."""
+    session = vacuum_session(leak_pa_s=0.05, minutes=(13, 11), sign_off=False, close=False)
+    for watch, finding, figures in (
+        ("charge", "not settled", _CHARGED),
+        ("pressures", "both high", _LOOP),
+        ("sweep", "undecided", _COILS),
+    ):
+        evidence = {
+            name: {"value": value, "low": value - half, "high": value + half, "unit": unit, "confidence": 0.95}
+            for name, (value, half, unit) in figures.items()
+        }
+        reason = "the low side was still moving, up to 12 kPa to come, about 3 min more would have been needed to say"
+        verdict = {
+            "watch": watch,
+            "verdict": "undecided",
+            "finding": finding,
+            "reasons": [reason],
+            "evidence": evidence,
+        }
+        session.note(Kind.VERDICT, watch=watch, verdict=verdict, final=True, after_seq=session.started_seq)
+    for part in ("compressor", "condenser", "receiver_drier", "hose"):
+        session.note(Kind.LEDGER, entry=f"replaced_{part}", value=1.0, unit="1", who="M. Example")
+    session.note(Kind.LEDGER, entry="charged", value=556.0, unit="g", who="M. Example")
+    session.close()
+    session.note(Kind.SIGNED_OFF, who="M. Example", role="technician", comment="done by the label")
+    session.note(
+        Kind.SIGNED_OFF, who="Q. Sample", role="quality", comment="seen, the hold is to be done again after the fitting"
+    )
+    return session
+
+
 def forged(bag, key):
     """Digests, manifests and signature made anew over whatever the bag now holds."""
     payload = {

@@ -18,7 +18,7 @@ from baytrace.records.report.document import span
 from baytrace.records.report.units_shown import System, number, restated, shown_unit
 from baytrace.records.report.wording import VERIFY
 from baytrace.records.report.writing import ReportOptions
-from record_kit import hard_session, vacuum_session
+from record_kit import full_session, hard_session, vacuum_session
 
 
 @pytest.fixture(scope="module")
@@ -36,6 +36,10 @@ def made(tmp_path_factory):
     )
 
 
+JOINT = "\u2060"
+"Where a word may break."
+
+
 class Text(HTMLParser):
     def __init__(self):
         super().__init__()
@@ -43,7 +47,9 @@ class Text(HTMLParser):
 
     def handle_starttag(self, tag, attrs):
         self.hidden += tag == "style"
-        if tag not in {"meta", "br"} and (tag, "/") not in attrs:
+        if tag == "wbr":
+            self.parts.append(JOINT)
+        elif tag not in {"meta", "br"} and (tag, "/") not in attrs:
             self.open.append(tag)
 
     def handle_startendtag(self, tag, attrs):
@@ -62,7 +68,7 @@ def html_text(path):
     parser = Text()
     parser.feed(path.read_text(encoding="utf-8"))
     assert parser.open == []
-    return " ".join(" ".join(parser.parts).split())
+    return " ".join(" ".join(parser.parts).replace(f" {JOINT} ", "").split())
 
 
 def pdf_text(path):
@@ -79,6 +85,17 @@ def test_the_first_page_is_for_the_customer(made):
     assert re.search(r"Leak rate\s+\S+ Pa·m³/s\s+95 %: ", first)
     assert "Refrigerant recovered" in first
     assert "Q. Sample" in first
+
+
+@pytest.mark.filterwarnings("ignore")
+@pytest.mark.parametrize("options", [ReportOptions(), ReportOptions("US", "letter")], ids=["A4", "letter"])
+def test_what_the_customer_gets_is_one_page(tmp_path, options):
+    """Four tests with every figure and reason, a sheet and two signatures; the quality department's part begins the second."""
+    session = full_session()
+    with pdfplumber.open(export_session(session.journal, session.id, tmp_path, "pdf", options=options)) as paper:
+        first, second = (page.extract_text() for page in paper.pages[:2])
+    assert "seen, the hold is to be done again" in first
+    assert second.startswith("For the quality department")
 
 
 SI_UNITS = r"Pa|hPa|kPa|MPa|bar|mbar|K|°C|degC|g|kg|mL|L|m|mm|kJ|J|Pa·m³/s|mbar·L/s"

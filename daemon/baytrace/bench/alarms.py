@@ -14,7 +14,7 @@ from baytrace.journal.store import Journal
 from baytrace.measure.channel import Channel
 from baytrace.measure.instant import format_instant
 from baytrace.measure.reading import Reading
-from baytrace.measure.roles import Role
+from baytrace.measure.roles import Role, called
 from baytrace.records.vocabulary import Kind
 from baytrace.watches.alarms import ACTIVE, AlarmSpec, Condition
 from baytrace.watches.limits import LimitEngine, parse_rules
@@ -76,10 +76,9 @@ class BenchAlarms:
             )
         )
         for channel in config.channels:
-            text = f"No data from {channel.name}: look at the wire, the plug and the instrument."
-            book.define(
-                AlarmSpec(silence_id(channel.name), f"{channel.name} is silent", channel.name, "medium", text=text)
-            )
+            words = called(channel.role, channel.name)
+            text = f"No data from {words}: look at the wire, the plug and the instrument."
+            book.define(AlarmSpec(silence_id(channel.name), f"{words} is silent", channel.name, "medium", text=text))
 
     def restore(self, journal: Journal) -> None:
         """Fold what earlier runs recorded."""

@@ -45,6 +45,7 @@ class FieldChecks:
             verdict["evidence"]["allowed_difference"]["value"],
             difference["unit"],
             event.session,
+            verdict["evidence"].get("known", {}).get("value"),
         )
         for name in names:
             self._newest.setdefault(name, {})[checked.check] = checked

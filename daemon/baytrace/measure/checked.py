@@ -17,7 +17,10 @@ AGREES, OFF = "agrees", "off"
 
 @dataclass(frozen=True, slots=True)
 class Checked:
-    """`check` is its kind (saturation, scale, meter, manifold); `difference` and `allowed` are in `unit` (Pa, kg or ohm)."""
+    """`check` is its kind (saturation, scale, meter, manifold); `difference` and `allowed` are in `unit` (Pa, kg or ohm).
+
+    `known` is what the instrument should have shown, in `unit`, where that was kept.
+    """
 
     check: str
     finding: str
@@ -26,6 +29,7 @@ class Checked:
     allowed: float
     unit: str
     session: str = ""
+    known: float | None = None
 
     def mended_by(self, calibrated: date | None) -> bool:
         """Whether a calibration on that day came after the check."""
@@ -39,7 +43,8 @@ class Checked:
         )
 
     def to_json(self) -> dict[str, Any]:
-        return asdict(self) | {"day": self.day.isoformat()}
+        said = asdict(self) | {"day": self.day.isoformat()}
+        return {key: value for key, value in said.items() if value is not None}
 
     @classmethod
     def from_json(cls, data: Mapping[str, Any]) -> Checked:

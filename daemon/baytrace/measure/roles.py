@@ -69,3 +69,9 @@ FACTS: dict[Role, RoleFacts] = {
     Role.BAROMETER: RoleFacts(Quantity.PRESSURE, False, "Barometer"),
     Role.AUXILIARY: RoleFacts(Quantity.OTHER, False, "Auxiliary"),
 }
+
+
+def called(role: Role, name: str) -> str:
+    """What people read for a channel: `Low side`, and its own name in brackets where it has one."""
+    label = FACTS[role].label
+    return label if name == role else f"{label} ({name})"

@@ -8,6 +8,7 @@ from typing import Any
 
 from baytrace import __version__
 from baytrace.measure.instant import NS, parse_instant
+from baytrace.records.report.field_checks import field_checks
 from baytrace.records.report.quality_tables import alarm, chain, events, gap, instruments, settings
 from baytrace.records.report.sheet_tables import sheet_tables
 from baytrace.records.report.texts import Row, place, quantity, span, told, when
@@ -56,9 +57,10 @@ def document(record: SessionRecord, system: System) -> dict[str, Any]:
             for n, e in enumerate(record.marks, 1)
         ],
         "instruments": instruments(record, system),
+        "checks": field_checks(record, system),
         "settings": settings(record, system),
         "alarms": [alarm(entry, system) for entry in record.alarms],
-        "gaps": [gap(entry) for entry in record.gaps],
+        "gaps": [gap(record, entry) for entry in record.gaps],
         "events": events(record),
         "readings": f"{record.readings:,}".replace(",", " "),
         "chain": chain(record),
@@ -92,10 +94,7 @@ def _done(record: SessionRecord, sheet: Mapping[str, Any]) -> list[Row]:
     done, skipped = (sum(1 for e in record.steps if e.data.get("state") == state) for state in ("done", "skipped"))
     if done or skipped:
         rows.append(["Steps of the job", f"{done} done" + (f", {skipped} skipped" if skipped else "")])
-    tested = ", ".join(
-        WATCHES.get(said.verdict["watch"], sentence(said.verdict["watch"])) for said in _in_job_order(record.verdicts)
-    )
-    return [*rows, ["Tested", tested]] if tested else rows
+    return rows
 
 
 def _said(data: Mapping[str, Any]) -> list[Row]:
@@ -166,7 +165,7 @@ def _coils_plain(verdict: Mapping[str, Any]) -> str:
         places = [int(coil["position"]) for coil in group]
         words = "within the limits" if finding == "within" else finding
         parts.append(f"Coil{'s' if len(places) > 1 else ''} {_ranges(places)}: {words}.")
-    return " ".join(parts) or sentence(verdict["finding"]) + "."
+    return " ".join(parts) or plain("sweep", str(verdict["finding"]), str(verdict["verdict"]))
 
 
 def _ranges(places: list[int]) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from baytrace.measure.instant import NS
-from baytrace.measure.roles import FACTS, Role
+from baytrace.measure.roles import FACTS, Role, called
 from baytrace.measure.verdict import Curve
 from baytrace.records.report.cycle_picture import cycle_picture
 from baytrace.records.report.fit_picture import fit_picture
@@ -79,7 +79,7 @@ def _limited(scene: Scene, role: Role) -> list[Picture]:
     for name in scene.channels(role):
         bands, levels = scene.limits((role,), name)
         if levels:
-            label = FACTS[role].label if name == role else f"{FACTS[role].label} ({name})"
+            label = called(role, name)
             y_label = f"{label}, {scene.unit(role, name).text}"
             made.append(Picture(label, MINUTES, y_label, scene.lines((role,), name), bands, levels, scene.marks))
     return made

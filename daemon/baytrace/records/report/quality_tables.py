@@ -9,7 +9,7 @@ from typing import Any
 from baytrace.measure.channel import Channel
 from baytrace.measure.faults import BadInput
 from baytrace.measure.instant import format_instant, parse_instant
-from baytrace.measure.roles import FACTS, Role
+from baytrace.measure.roles import Role, called
 from baytrace.records.report.accuracy_words import accuracy_shown
 from baytrace.records.report.texts import Row, place, quantity, span, told, when
 from baytrace.records.report.units_shown import System, restated
@@ -31,7 +31,7 @@ _NAMES = {
 
 
 def instruments(record: SessionRecord, system: System) -> list[Row]:
-    """Instrument, channel, what it measures, accuracy, calibrated, due, certificate, standing on the day."""
+    """Instrument, channel, accuracy, calibrated, due, certificate, standing on the day."""
     day = date.fromisoformat((record.closed.time if record.closed else record.started)[:10])
     rows = []
     for instrument in record.instruments:
@@ -49,8 +49,7 @@ def instruments(record: SessionRecord, system: System) -> list[Row]:
             rows.append(
                 [
                     name,
-                    said["name"],
-                    FACTS[Role(said["role"])].label,
+                    called(Role(said["role"]), said["name"]),
                     accuracy_shown(said.get("accuracy", ""), Role(said["role"]), system),
                     *dates,
                     calibration.get("certificate") or "not recorded",
@@ -122,11 +121,17 @@ def alarm(entry: Entry, system: System) -> Row:
     ]
 
 
-def gap(entry: Entry) -> Row:
+def gap(record: SessionRecord, entry: Entry) -> Row:
     begin, end = entry.data.get("from_ns"), entry.data.get("to_ns")
     missing = span((end - begin) / 1e9) if isinstance(begin, int) and isinstance(end, int) else ""
     begins = when(format_instant(begin)) if isinstance(begin, int) else ""
-    return [begins, missing, told(entry, "channel") or "every channel", told(entry, "cause")]
+    return [begins, missing, _called(record, told(entry, "channel")) or "Every channel", told(entry, "cause")]
+
+
+def _called(record: SessionRecord, channel: str) -> str:
+    """A channel in people's words; one that the session does not know by its name."""
+    roles = {said["name"]: Role(said["role"]) for said in record.channels.values()}
+    return called(roles[channel], channel) if channel in roles else channel
 
 
 def _clock(entry: Entry) -> str:
@@ -140,7 +145,7 @@ def _clock(entry: Entry) -> str:
 
 def events(record: SessionRecord) -> list[Row]:
     """What happened to the bench itself."""
-    rows = _silences(record.silences)
+    rows = _silences(record)
     rows += [[e.time, _clock(e)] for e in record.clock_steps]
     rows += [
         [e.time, f"The daemon started again (previous end: {told(e, 'previous') or 'unknown'})"]
@@ -158,11 +163,11 @@ def events(record: SessionRecord) -> list[Row]:
     return shown
 
 
-def _silences(entries: list[Entry]) -> list[Row]:
+def _silences(record: SessionRecord) -> list[Row]:
     """Channels that fell silent or came back within the same second share a row."""
     rows: list[Row] = []
-    for (second, stale), group in groupby(entries, key=lambda e: (e.time[:19], bool(e.data.get("stale")))):
-        names = [told(entry, "channel") for entry in group]
+    for (second, stale), group in groupby(record.silences, key=lambda e: (e.time[:19], bool(e.data.get("stale")))):
+        names = [_called(record, told(entry, "channel")) for entry in group]
         noun = "Channel" if len(names) == 1 else "Channels"
         rows.append([f"{second}Z", f"{noun} {', '.join(names)} {'fell silent' if stale else 'came back'}"])
     return rows

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from baytrace.measure.instant import NS
-from baytrace.measure.roles import FACTS, Role
+from baytrace.measure.roles import FACTS, Role, called
 from baytrace.measure.units import unit_for
 from baytrace.records.report.svg import Band, Level, Line
 from baytrace.records.report.trends import Point, Trends, with_gaps
@@ -81,7 +81,7 @@ class Scene:
             for name in self.channels(role):
                 if only and name != only:
                     continue
-                label = FACTS[role].label if name == role else f"{FACTS[role].label} ({name})"
+                label = called(role, name)
                 points = self.trends.channels[name].between(begin, end)
                 found.append(self.line(label, points, self.unit(role, name), *style(role)))
         return found

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import json
+import re
 import tempfile
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
+from textwrap import wrap
 from typing import Any
 
 import jinja2
 import typst
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from baytrace.measure.faults import BadInput, EnvironmentFailed
 from baytrace.records.report.document import document
@@ -23,6 +25,8 @@ from baytrace.records.report.units_shown import System
 from baytrace.records.session import SessionRecord
 
 PAPERS = {"a4": "a4", "letter": "us-letter"}
+_LONG_WORD = 16
+"""Letters that stay together."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +47,18 @@ class ReportOptions:
         return System(self.units.upper())
 
 
+def breakable(text: str) -> Markup:
+    """The text with places to break in its long words, at their joints where they have any: no column is squeezed for one word."""
+    return Markup(" ").join(_word(word) for word in text.split(" "))
+
+
+def _word(word: str) -> Markup:
+    if len(word) <= _LONG_WORD:
+        return escape(word)
+    parts = [part for joint in re.findall(r"[^-_./:]*[-_./:]?", word) for part in wrap(joint, _LONG_WORD)]
+    return Markup("<wbr>").join(parts)
+
+
 @cache
 def _template(name: str) -> str:
     return (files("baytrace_dashboards") / "report" / name).read_text(encoding="utf-8")
@@ -53,6 +69,7 @@ def write_html(path: Path, record: SessionRecord, trends: Trends, options: Repor
     environment = jinja2.Environment(
         autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
+    environment.filters["breakable"] = breakable
     shown = [
         {"title": picture.title, "svg": Markup(drawn(picture))}  # noqa: S704 - our own SVG, its texts escaped
         for picture in pictures(trends, record, options.system)
