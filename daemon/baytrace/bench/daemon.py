@@ -21,6 +21,7 @@ from baytrace.bench.anchoring import OFF_NS, Anchor, find_anchor
 from baytrace.bench.checks import FieldChecks
 from baytrace.bench.config import BenchConfig, InstrumentPlan
 from baytrace.bench.delivered import DeliveredKeys, read_rows
+from baytrace.bench.ending import end
 from baytrace.bench.intake import Batch, Intake
 from baytrace.bench.live import Live
 from baytrace.bench.notify import Notifier
@@ -482,9 +483,7 @@ async def _tasks(jobs: Mapping[str, Any]) -> AsyncIterator[None]:
             raise failed[0] from None
         raise
     finally:
-        for task in tasks.values():
-            task.cancel()
-        await asyncio.gather(*tasks.values(), return_exceptions=True)
+        await end(tasks.values())
 
 
 async def _outlive(task: asyncio.Task[None]) -> None:

@@ -10,6 +10,7 @@ from collections.abc import AsyncIterator
 
 from baytrace.bench.config import BenchConfig
 from baytrace.bench.daemon import Bench
+from baytrace.bench.ending import end
 from baytrace.bench.outbox_courier import Courier
 from baytrace.bench.outlet import Outlet
 from baytrace.bench.webhook import Webhook
@@ -38,9 +39,7 @@ async def whole_bench(config: BenchConfig, clock: Clock | None = None) -> AsyncI
         try:
             yield bench
         finally:
-            for helper in helpers:
-                helper.cancel()
-            await asyncio.gather(*helpers, return_exceptions=True)
+            await end(helpers)
 
 
 async def _forwarding(config: BenchConfig) -> None:
