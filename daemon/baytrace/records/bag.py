@@ -24,6 +24,8 @@ from typing import NamedTuple
 from baytrace import __version__
 from baytrace.records.signing import SigningKey
 
+PROGRAM = f"Baytrace {__version__}"
+"""As a pack names what made it."""
 SEAL_WORDS = b"baytrace-seal-sha256 "
 SEAL_BYTES = len(SEAL_WORDS) + 64
 KEY_FILE, TAG_MANIFEST = "signing-key.pem", "tagmanifest-sha256.txt"
@@ -115,7 +117,7 @@ def _manifest(digests: Mapping[str, str]) -> bytes:
 
 def _info(info: Mapping[str, str], size: int, count: int, key: SigningKey | None) -> bytes:
     said = {
-        "Bag-Software-Agent": f"Baytrace {__version__}",
+        "Bag-Software-Agent": PROGRAM,
         "Bagging-Date": datetime.now(UTC).date().isoformat(),
         "Payload-Oxum": f"{size}.{count}",
         **info,

@@ -35,6 +35,8 @@ class Report:
     """Fingerprint of the key that signed."""
     head: str = ""
     """Digest of the last link of the session's chain."""
+    other_version: str = ""
+    """Where another version worked out other figures: which made the pack, and which did that."""
     checks: list[Check] = field(default_factory=list)
 
     def say(self, what: str, state: State, text: str) -> None:
@@ -59,7 +61,8 @@ class Report:
             "unknown": "signed by a key nobody vouched for",
             "absent": "not signed",
         }
-        return f"verified; {signed[self.signature]}"
+        other = f"; {self.other_version}: figures differ, verdicts do not" if self.other_version else ""
+        return f"verified; {signed[self.signature]}{other}"
 
     def to_json(self) -> dict[str, Any]:
         return {
@@ -69,5 +72,6 @@ class Report:
             "signature": self.signature,
             "key": self.key,
             "head": self.head,
+            "other_version": self.other_version,
             "checks": [{"what": check.what, "state": str(check.state), "text": check.text} for check in self.checks],
         }

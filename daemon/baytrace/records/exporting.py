@@ -18,12 +18,11 @@ from typing import Any, NamedTuple
 
 import pyarrow as pa
 
-from baytrace import __version__
 from baytrace.journal.chain import GENESIS
 from baytrace.journal.store import JournalView, Link, Stored
 from baytrace.measure.faults import BadInput, EnvironmentFailed
 from baytrace.measure.reading import Event
-from baytrace.records.bag import Filed, write_bag
+from baytrace.records.bag import PROGRAM, Filed, write_bag
 from baytrace.records.event_lines import event_text
 from baytrace.records.playing import Player
 from baytrace.records.readings_file import ReadingsWriter
@@ -256,7 +255,7 @@ def _parts(format: str, files: _Files, played: Played, options: ReportOptions, t
     if format != "pack":
         return [Filed(f"report.{format}", files[f"report.{format}"])]
     played.table.write_description(files["readings.csv-metadata.json"], "readings.csv", record.session)
-    _write_json(files["session.json"], {"program": f"Baytrace {__version__}", **record.model_dump(mode="json")})
+    _write_json(files["session.json"], {"program": PROGRAM, **record.model_dump(mode="json")})
     names = ["session.json", "readings.parquet", "readings.csv", "readings.csv-metadata.json", "events.jsonl"]
     names += ["chain.csv"] if record.chain is not None else []
     return [Filed(name, files[name]) for name in [*names, "report.html", "report.pdf"]]

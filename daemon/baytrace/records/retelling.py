@@ -1,7 +1,8 @@
 """The contents of a pack told again: is the chain whole, is no item missing, does the table say the same, and do the watches?
 
 One pass over readings and events, merged by sequence number, in memory that does not grow with the session. What the watches
-say is compared to the last bit; a pack written by another version of the program is compared alike, and the report says which.
+say is compared to the last bit. A pack written by another version of the program is compared alike, but its fits may have been
+others: figures that differ are then a caution that names both versions, while a verdict or a finding that differs stays a fault.
 """
 
 from __future__ import annotations
@@ -18,13 +19,12 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from baytrace import __version__
 from baytrace.journal.chain import digest_of, encode_rows, event_line, payload_from
 from baytrace.journal.store import Link, Stored
 from baytrace.measure.faults import BadInput, VerificationFailed
 from baytrace.measure.instant import format_instant
 from baytrace.measure.reading import Event
-from baytrace.records.bag import digest_of_file
+from baytrace.records.bag import PROGRAM, digest_of_file
 from baytrace.records.checks import Report, State
 from baytrace.records.event_lines import read_events
 from baytrace.records.playing import Player
@@ -33,6 +33,10 @@ from baytrace.records.session import SessionFold, SessionRecord
 from baytrace.records.trace_file import table_of
 from baytrace.records.vocabulary import Kind
 
+MOST_FAULTS = 20
+"""Said of one kind; the rest would say no more."""
+DECISIVE = ("verdict", "finding")
+"""What a verdict says; everything else is why."""
 FILES = ("session.json", "readings.parquet", "events.jsonl")
 
 
@@ -51,6 +55,7 @@ def retell(data: Path, report: Report, progress: Callable[[float, str], None]) -
         teller.run(lambda done: progress(min(0.8, 0.8 * done / total), "playing the session again"))
         progress(0.8, "comparing the table")
         difference = teller.table_differs()
+    other = "" if program == PROGRAM else f"made by {program}, worked out again by {PROGRAM}"
     for what, text in teller.faults:
         report.say(what, State.FAULT, text)
     failed = {what for what, _ in teller.faults}
@@ -66,31 +71,69 @@ def retell(data: Path, report: Report, progress: Callable[[float, str], None]) -
         report.say("table", State.OK, "readings.csv says what the readings say, cell by cell")
     else:
         # another version of the program may write the same figure in other words
-        state = State.FAULT if program == f"Baytrace {__version__}" else State.CAUTION
-        report.say("table", state, difference)
-    if "verdicts" not in failed:
-        same = "" if program == f"Baytrace {__version__}" else f" (written by {program}, checked by {__version__})"
-        report.say(
-            "verdicts", State.OK, f"{teller.compared} verdicts worked out again are the same to the last bit{same}"
-        )
+        report.say("table", State.CAUTION if other else State.FAULT, difference)
+    _say_verdicts(report, teller, other)
     if record.closed is None:
         report.say("session", State.CAUTION, "the session was still open when it was exported")
 
 
+def _say_verdicts(report: Report, teller: _Teller, other: str) -> None:
+    """`other` names the two versions where they are not the same: only then can a fit have changed."""
+    drift = teller.drift
+    if not other or drift.decisive:
+        for text in drift.told:
+            report.say("verdicts", State.FAULT, text)
+    if drift.decisive and other:
+        text = f"{drift.decisive}; {other}: only the version that made it tells whether its rules changed or the record did"
+        report.say("verdicts", State.FAULT, text)
+    elif drift.count and other:
+        report.other_version = other
+        same = "fits change between versions; every verdict and finding is the same"
+        many = "1 figure differs" if drift.count == 1 else f"{drift.count} figures or words differ"
+        report.say("verdicts", State.CAUTION, f"{other}: {many}; {same}")
+        for text in drift.told:
+            report.say("verdicts", State.CAUTION, text)
+    elif not drift.count and not any(what == "verdicts" for what, _ in teller.faults):
+        by = f" ({other})" if other else ""
+        report.say(
+            "verdicts", State.OK, f"{teller.compared} verdicts worked out again are the same to the last bit{by}"
+        )
+
+
 def session_of(path: Path) -> tuple[SessionRecord, str]:
     """The record in `session.json` and the program that wrote it. Raises VerificationFailed for anything else."""
+    program = ""
     try:
         document = json.loads(path.read_bytes())
         program = str(document.pop("program"))
         return SessionRecord.model_validate(document), program
     except (ValueError, KeyError, TypeError, AttributeError, ValidationError):
-        raise VerificationFailed("data/session.json is not a session as Baytrace writes it") from None
+        by = f"; it was made by {program}, and this is {PROGRAM}" if program and program != PROGRAM else ""
+        raise VerificationFailed(f"data/session.json is not a session as Baytrace writes it{by}") from None
+
+
+class _Drift:
+    """How verdicts worked out again differ from those that were kept: the first few, how many, and the first that says otherwise."""
+
+    def __init__(self) -> None:
+        self.told: list[str] = []
+        self.count = 0
+        self.decisive = ""
+
+    def take(self, verdict: str, difference: str) -> None:
+        text = f"{verdict}: {difference}"
+        self.count += 1
+        if len(self.told) < MOST_FAULTS:
+            self.told.append(text)
+        if not self.decisive and difference.partition(" ")[0].rpartition(".")[2] in DECISIVE:
+            self.decisive = text
 
 
 class _Teller:
     def __init__(self, data: Path, record: SessionRecord, folder: Path) -> None:
         self._data, self._record, self._folder = data, record, folder
         self.faults: list[tuple[str, str]] = []
+        self.drift = _Drift()
         self.readings = self.events = self.links = self.compared = 0
         self.first = self.last = 0
         with closing(read_events(data / "events.jsonl")) as events:
@@ -108,7 +151,7 @@ class _Teller:
         self._due = self._verdicts_due()
 
     def _fault(self, what: str, text: str) -> None:
-        if sum(1 for kind, _ in self.faults if kind == what) < 20:
+        if sum(1 for kind, _ in self.faults if kind == what) < MOST_FAULTS:
             self.faults.append((what, text))
 
     def _verdicts_due(self) -> dict[int, list[Event]]:
@@ -189,7 +232,7 @@ class _Teller:
                 continue
             again = json.loads(json.dumps(verdict.to_json()))
             for difference in differences(_joined(event.data["verdict"]), _joined(again)):
-                self._fault("verdicts", f"{watch} after number {seq}: {difference}")
+                self.drift.take(f"{watch} after number {seq}", difference)
 
     def table_differs(self) -> str:
         """Where `readings.csv`, or its description, is not what the items make of it; empty when it is."""
