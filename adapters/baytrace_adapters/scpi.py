@@ -151,14 +151,18 @@ query = "READ?"
             await self._sink.samples(raws)
 
     async def _read_errors(self, talk: Talk) -> bool:
-        """Empty the meter's error queue into the record; whether there was anything in it."""
+        """Empty the meter's error queue into the record; whether there was anything in it. Raises NoAnswer."""
         if not self._settings.error_query:
             return False
         self._errors_due_ns = self._sink.clock.mono_ns() + int(self._settings.errors_every_s * 1e9)
         found = ""
         for _ in range(_MOST_ERRORS):
             line = await talk.ask(self._settings.error_query)
-            entry = error_entry(line.text)
+            try:
+                entry = error_entry(line.text)
+            except Unreadable as error:
+                await self._sink.reject(line.text, f"answer to {self._settings.error_query}: {error}")
+                raise NoAnswer(self._settings.error_query) from error
             if entry is None:
                 break
             found = entry

@@ -90,3 +90,16 @@ def test_silent_channels_and_gaps_are_told_in_words():
     assert any("Channels Low side (low), Vent air fell silent" in row[1] for row in told["events"])
     assert told["gaps"][0][2] == "Low side (low)"
     assert [called(Role.LOW_SIDE, "low_side"), called(Role.LOW_SIDE, "p1")] == ["Low side", "Low side (p1)"]
+
+
+def test_an_instrument_that_came_and_went_is_told_without_its_ports_name():
+    """`/dev/ttyUSB0 was lost` is `the port was lost`; a bare name says nothing and is left out."""
+    session = vacuum_session(minutes=(0.2, 0.2), close=False)
+    for state, detail in (("lost", "/dev/ttyUSB0 was lost (unplugged)"), ("up", "/dev/ttyUSB0"), ("silent", "nothing")):
+        session.note(Kind.INSTRUMENT, instrument="gauge-7", state=state, detail=detail)
+    told = [row[1] for row in document(session_record(session.journal, session.id), System.SI)["events"]]
+    assert told == [
+        "Instrument gauge-7: lost, the port was lost (unplugged)",
+        "Instrument gauge-7: up",
+        "Instrument gauge-7: silent, nothing",
+    ]

@@ -159,3 +159,17 @@ async def test_silent_meter_is_told_as_silent_and_comes_back():
             mute = False
             await eventually(lambda: sink.raws)
             assert sink.links[-1][0] is LinkState.UP
+
+
+async def test_garbage_for_an_entry_of_the_error_queue_ends_nothing():
+    """It is kept raw, the meter is brought into step again, and its values go on coming."""
+    meter = Meter()
+    with pseudo_terminal() as wire:
+        settings = {"port": wire.name, "interval_s": 0.05, "errors_every_s": 0.05}
+        async with device(wire, meter.answer), running("scpi", settings, CHANNELS) as sink:
+            await eventually(lambda: len(sink.raws) > 2)
+            meter.errors = ["x\x16e(PC~"]
+            await eventually(lambda: any("no entry of an error queue" in why for _, why in sink.rejects))
+            count = len(sink.raws)
+            await eventually(lambda: len(sink.raws) > count + 3)
+            assert sink.counts["resync"] == 1

@@ -152,7 +152,7 @@ def events(record: SessionRecord) -> list[Row]:
         for e in record.restarts
     ]
     rows += [
-        [e.time, f"Instrument {told(e, 'instrument')}: {told(e, 'state')} {_without_paths(told(e, 'detail'))}".strip()]
+        [e.time, f"Instrument {told(e, 'instrument')}: {told(e, 'state')}{_why(told(e, 'detail'))}"]
         for e in record.links
     ]
     rows.sort(key=lambda row: parse_instant(row[0]))
@@ -173,9 +173,10 @@ def _silences(record: SessionRecord) -> list[Row]:
     return rows
 
 
-def _without_paths(text: str) -> str:
-    """A port's name is of no use later."""
-    return " ".join(word for word in text.split() if "/" not in word)
+def _why(detail: str) -> str:
+    """What was said of it; a port's name is of no use later, and by itself says nothing."""
+    words = ["the port" if "/" in word else word for word in detail.split()]
+    return "" if words in ([], ["the port"]) else f", {' '.join(words)}"
 
 
 def chain(record: SessionRecord) -> list[Row]:

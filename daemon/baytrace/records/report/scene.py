@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from baytrace.measure.instant import NS
@@ -84,7 +84,7 @@ class Scene:
                 label = called(role, name)
                 points = self.trends.channels[name].between(begin, end)
                 found.append(self.line(label, points, self.unit(role, name), *style(role)))
-        return found
+        return [replace(line, dash="") for line in found] if len(found) == 1 else found
 
     def settings(self, watch: str) -> Mapping[str, Any]:
         """The settings a watch ran with, defaults filled in; empty when it was not in the plan."""
