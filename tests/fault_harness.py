@@ -1,7 +1,7 @@
 """Plays a fault plan against the real daemon and compares what was sent with what its journal holds.
 
 A plan is a TOML file: `promise`, `[send]` (what the instruments say meanwhile), `[broker]`, `[daemon]` (faults built in, see
-`faulty_daemon`), `[disk]`, `[[step]]` (`at_s`, `do`, and what that action takes) and `[expect]`. Every value sent is a number
+`faulty_daemon`), `[disk]` (`size` of a real one, or what a faulty one does, see `faulty_disk`), `[[step]]` (`at_s`, `do`, and what that action takes) and `[expect]`. Every value sent is a number
 of its own, so that a value lost, stored twice or never sent whole shows. What must hold after every plan:
 - the chain verifies, and the daemon ended in order;
 - of what the broker took (QoS 1), everything is stored once, unless the plan says the broker itself forgets;
@@ -204,12 +204,18 @@ class Scene:
         )
         daemon = NurseryBench(self._nursery, self.folder, config)
         daemon.faults = dict(self.plan.get("daemon", {}))
-        self.clock_file = self.folder / "clock"
-        self.clock_file.write_text(str(int(daemon.faults.pop("clock_s", 0) * NS)))
-        if any(step["do"] == "set clock" for step in self.plan.get("step", ())) or "clock_s" in self.plan.get(
-            "daemon", {}
-        ):
+        done = {step["do"] for step in self.plan.get("step", ())}
+        self.clock_file, self.disk_file, self.breaks_file = (self.folder / name for name in ("clock", "does", "breaks"))
+        self.clock_file.write_text("0")
+        self.breaks_file.write_text("0")
+        does = {key: value for key, value in self.plan.get("disk", {}).items() if key != "size"}
+        self.disk_file.write_text(json.dumps(does))
+        if "set clock" in done:
             daemon.faults["clock_file"] = str(self.clock_file)
+        if "break adapter" in done:
+            daemon.faults["breaks_file"] = str(self.breaks_file)
+        if does or "fail disk" in done:
+            daemon.faults["disk_file"] = str(self.disk_file)
         return daemon
 
     def _mount(self, size):
@@ -255,7 +261,13 @@ class Scene:
             return None
 
     def _timed_steps(self):
-        undo = {"unplug": self.plug, "stall": self.speak, "kill broker": self.start_broker, "fill disk": self.free_disk}
+        undo = {
+            "unplug": self.plug,
+            "stall": self.speak,
+            "kill broker": self.start_broker,
+            "fill disk": self.free_disk,
+            "fail disk": self.fail_disk,
+        }
         for step in self.plan.get("step", ()):
             keys = {key: value for key, value in step.items() if key not in ("at_s", "do", "for_s")}
             yield step["at_s"], getattr(self, step["do"].replace(" ", "_")), keys
@@ -266,6 +278,7 @@ class Scene:
         """Without the fault that ended it; instruments talk on while the daemon starts."""
         self.deaths += 1
         self.daemon.log.close()
+        self.breaks_file.write_text("0")
         self.daemon.faults = {key: value for key, value in self.daemon.faults.items() if not key.startswith("die")}
         self.daemon.launch()
 
@@ -325,7 +338,17 @@ class Scene:
         self.broker.start()
 
     def set_clock(self, off_s):
-        self.clock_file.write_text(str(int(off_s * NS)))
+        self._tell(self.clock_file, str(int(off_s * NS)))
+
+    def break_adapter(self):
+        self._tell(self.breaks_file, str(int(self.breaks_file.read_text()) + 1))
+
+    def fail_disk(self, **does):
+        """Without a word of what it does it is sound again."""
+        self._tell(self.disk_file, json.dumps(does))
+
+    def _tell(self, file, text):
+        file.write_text(text)
         self.daemon.process.send_signal(signal.SIGUSR1)
 
     def fill_disk(self):

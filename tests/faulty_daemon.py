@@ -1,10 +1,12 @@
-"""Faults built into a daemon from outside: it dies at one step of a reading's way, stores slowly, or its clock is set.
+"""Faults built into a daemon from outside: it dies at one step of a reading's way, its disk or an adapter fails, its clock is set.
 
 `build_in(faults)` is called in the daemon's own process before it starts. The faults, a JSON object:
-`die_at` (a name in `STEPS`) and `die_after` (how often the step is passed before), `commit_takes_s`, `clock_file` (holds the
-nanoseconds the wall clock is off; read anew on SIGUSR1), `machine` (8 characters: this start of the machine).
+`die_at` (a name in `STEPS`) and `die_after` (how often the step is passed before), `machine` (8 characters: this start of the
+machine), and files that are read anew on SIGUSR1: `clock_file` (the nanoseconds the wall clock is off), `disk_file` (a JSON object,
+what the disk does: see `faulty_disk`), `breaks_file` (how often the adapter of a broker has broken down by now).
 """
 
+import json
 import os
 import signal
 import time
@@ -94,16 +96,38 @@ STEPS = {
 }
 
 
-def store_slowly(seconds):
-    from baytrace.journal.writer import Writer
+_looks = []
 
-    whole = Writer._transaction
 
-    def slow(writer, group):
-        time.sleep(seconds)
-        return whole(writer, group)
+def watch(look):
+    """Call `look` now and on each SIGUSR1."""
+    look()
+    _looks.append(look)
+    signal.signal(signal.SIGUSR1, lambda *_: [each() for each in _looks])
 
-    Writer._transaction = slow
+
+def break_adapter(file):
+    """What came is lost with the adapter, before it was handed over."""
+    from baytrace_adapters._mqtt_session import Session
+
+    whole, wanted, done = Session.deliveries, {}, []
+    watch(lambda: wanted.update(times=int(file.read_text())))
+
+    async def breaking(session, *given):
+        found = await whole(session, *given)
+        if len(done) < wanted["times"]:
+            done.append(1)
+            raise RuntimeError("broken from outside")
+        return found
+
+    Session.deliveries = breaking
+
+
+def fail_disk(file):
+    from faulty_disk import FaultyDisk
+
+    disk = FaultyDisk()
+    watch(lambda: disk.do(json.loads(file.read_text())))
 
 
 def set_clock(file):
@@ -111,11 +135,7 @@ def set_clock(file):
 
     off = {"ns": 0}
 
-    def look(*_):
-        off["ns"] = int(file.read_text())
-
-    look()
-    signal.signal(signal.SIGUSR1, look)
+    watch(lambda: off.update(ns=int(file.read_text())))
     SystemClock.wall_ns = lambda _: time.time_ns() + off["ns"]
 
 
@@ -132,7 +152,6 @@ def build_in(faults):
     if "die_at" in faults:
         _left["passes"] = int(faults.get("die_after", 0))
         STEPS[faults["die_at"]]()
-    if "commit_takes_s" in faults:
-        store_slowly(float(faults["commit_takes_s"]))
-    if "clock_file" in faults:
-        set_clock(Path(faults["clock_file"]))
+    for key, build in (("clock_file", set_clock), ("disk_file", fail_disk), ("breaks_file", break_adapter)):
+        if key in faults:
+            build(Path(faults[key]))

@@ -57,7 +57,7 @@ class BenchAlarms:
                 DAMAGED,
                 "The journal is damaged",
                 priority="critical",
-                text="Restart the daemon: it sets the file aside and keeps what can be read.",
+                text="The bench goes on with what could be read; the record says what is missing. Look at the disk and the last backup.",
             )
         )
         book.define(

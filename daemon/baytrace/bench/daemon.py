@@ -209,6 +209,8 @@ class Bench:
                 sink.count("adapter broke")
                 sink.link(LinkState.LOST, f"adapter broke: {type(error).__name__}: {error}")
             await self.clock.sleep(BACKOFF_S[min(attempt, len(BACKOFF_S) - 1)])
+            # the next one takes what its forerunner handed over for stored, and acknowledges it when it comes again
+            await self.intake.settled()
             attempt += 1
 
     async def take(

@@ -131,6 +131,13 @@ class Intake:
         self._queue[-1].forget.add(instrument)
         return future
 
+    async def settled(self) -> None:
+        """Returns once all that was taken before is stored."""
+        stored = asyncio.Event()
+        self._open_batch(0).committed.append(stored.set)
+        self._arrived.set()
+        await stored.wait()
+
     async def run(self) -> None:
         """Store until `finish` is called and nothing is pending."""
         while True:
@@ -148,13 +155,15 @@ class Intake:
     async def drain(self) -> None:
         """Store everything pending now."""
         while (batch := self._take()) is not None:
-            receipt = await self._append(batch)
+            receipt = await self._append(batch) if batch.readings or batch.events else None
             self._waiting -= len(batch.readings)
             self.readings_stored += len(batch.readings)
             if self._waiting < MOST_WAITING:
                 self._room.set()
             for call in batch.committed:
                 call()
+            if receipt is None:
+                continue
             await self._deliver(batch, receipt)
             base = receipt.first + len(batch.readings)
             for index, future in batch.waiters:
@@ -171,7 +180,7 @@ class Intake:
     def _take(self) -> Batch | None:
         while self._queue:
             batch = self._queue.pop(0)
-            if batch.readings or batch.events:
+            if batch.readings or batch.events or batch.committed:
                 return batch
         return None
 

@@ -52,6 +52,7 @@ class JournalReader:
         self._blocks: OrderedDict[int, Stretch] = OrderedDict()
         self._guard = threading.Lock()
         self._shut = False
+        self._file = 0
         with self._reading() as db:
             if schema.schema_version(db) == 0:
                 raise EnvironmentFailed(f"{directory}: holds no journal")
@@ -67,6 +68,15 @@ class JournalReader:
         self._shut = True
         while self._idle:
             self._idle.pop().close()
+
+    def renew(self) -> None:
+        """Another file stands in the journal's place: read from that."""
+        self._file += 1
+        while self._idle:
+            self._idle.pop().close()
+
+    def damage_met(self) -> None:
+        """Called when the file could not be read because it is damaged."""
 
     # ------------------------------------------------------------------ what it holds
 
@@ -213,6 +223,7 @@ class JournalReader:
     @contextlib.contextmanager
     def _reading(self) -> Iterator[apsw.Connection]:
         """A connection inside one read transaction."""
+        file = self._file
         try:
             db = self._idle.pop()
         except IndexError:
@@ -225,8 +236,11 @@ class JournalReader:
                 db.execute("COMMIT" if db.in_transaction else "SELECT 1")
         except apsw.Error as error:
             db.close()
-            raise schema.explain(error, self._path) from None
-        if self._shut:
+            meant = schema.explain(error, self._path)
+            if isinstance(meant, schema.Damaged):
+                self.damage_met()
+            raise meant from None
+        if self._shut or file != self._file:
             db.close()
         else:
             self._idle.append(db)

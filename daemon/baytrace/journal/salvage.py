@@ -1,4 +1,4 @@
-"""A damaged file: set aside under another name, never deleted, and what can be read of it taken over as it was.
+"""What can be read of a damaged file, taken over into a new one as it was; `rescue` puts that in its place.
 
 Rows are read one by one; one that cannot be read, or whose payload is not what its digest says, is a hole. Commit and
 sequence numbers stay, so a hole shows as missing numbers. Behind the first hole the digests are worked out anew, for what
@@ -17,43 +17,32 @@ from typing import Any
 
 import apsw
 
-from baytrace.journal import schema, sealing
+from baytrace.journal import sealing
 from baytrace.journal.chain import GENESIS, Columns, digest_of, event_from_line, split_payload
 from baytrace.journal.jobs import CHANNEL_DECLARED
 from baytrace.journal.sealer import spans
 from baytrace.journal.store import Link
 from baytrace.journal.stretch import Stretch, from_payloads
-from baytrace.measure.faults import EnvironmentFailed, VerificationFailed
-from baytrace.measure.instant import format_instant
+from baytrace.measure.faults import VerificationFailed
 
 LEAP = 1_000_000
+SEQ_LEAP = 1_000 * LEAP
 _BEYOND = 1 << 40
 _PAGE = 4096
 
 
-def set_aside(directory: Path, wall_ns: int) -> Path:
-    """Rename the database and its log; returns the new path. Raises EnvironmentFailed."""
-    stamp = format_instant(wall_ns, 3).replace(":", "").replace("-", "").replace(".", "")
-    aside = directory / f"damaged-{stamp}.sqlite"
-    try:
-        for tail in ("-wal", "-shm", ""):
-            with contextlib.suppress(FileNotFoundError):
-                (directory / (schema.FILE + tail)).rename(directory / (aside.name + tail))
-    except OSError as error:
-        raise EnvironmentFailed(f"{directory}: {error.strerror}; the damaged journal could not be set aside") from None
-    return aside
-
-
-def salvage(aside: Path, db: apsw.Connection) -> dict[str, Any]:
-    """Take over what can be read of `aside` into the new file `db`; says how much, and the holes as [first, last] commits."""
+def salvage(damaged: Path, db: apsw.Connection) -> dict[str, Any]:
+    """Take over what can be read of `damaged` into the new file `db`; says how much, and the holes as [first, last] commits."""
     taken = _Taken(db)
     try:
-        source = _source(aside, db)
+        source = _source(damaged, db)
     except apsw.Error:
         return taken.account()
     try:
         boots = _texts(source)
         with db:
+            # under the numbers they had: whoever read the damaged file goes on with what it knows
+            db.executemany("INSERT OR IGNORE INTO names VALUES(?, ?)", list(boots.items()))
             for row in _rows(source, "SELECT * FROM blocks WHERE id >= ? ORDER BY id LIMIT 1"):
                 taken.block(row, boots)
             for row in _rows(source, "SELECT * FROM commits WHERE id >= ? ORDER BY id LIMIT 1"):
@@ -66,15 +55,20 @@ def salvage(aside: Path, db: apsw.Connection) -> dict[str, Any]:
     finally:
         with contextlib.suppress(apsw.Error):
             source.close()
+        _repaired(db).unlink(missing_ok=True)
     return taken.account()
 
 
-def _source(aside: Path, fresh: apsw.Connection) -> apsw.Connection:
+def _repaired(fresh: apsw.Connection) -> Path:
+    return Path(fresh.filename).with_name("repaired.sqlite")
+
+
+def _source(damaged: Path, fresh: apsw.Connection) -> apsw.Connection:
     """The damaged file to read from. Where its table of contents is lost, a copy that is given a new file's.
 
     Tables of a file never compacted stand where a new file has them; where they do not, digests refuse what is found.
     """
-    source = apsw.Connection(str(aside), flags=apsw.SQLITE_OPEN_READWRITE)
+    source = apsw.Connection(str(damaged), flags=apsw.SQLITE_OPEN_READWRITE)
     try:
         source.execute("SELECT count(*) FROM sqlite_schema").fetchall()
         source.execute("SELECT max(id) FROM commits").fetchall()
@@ -85,12 +79,12 @@ def _source(aside: Path, fresh: apsw.Connection) -> apsw.Connection:
         return source
     fresh.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
     page = Path(fresh.filename).read_bytes()[:_PAGE]
-    repaired = aside.with_name(aside.stem + "-repaired.sqlite")
-    with aside.open("rb") as damaged, repaired.open("wb") as copy:
+    repaired = _repaired(fresh)
+    with damaged.open("rb") as original, repaired.open("wb") as copy:
         # The log of the damaged file has no part in this; 2 zero counters make the reader take the size from the file.
         copy.write(page[:24] + bytes(4) + page[28:92] + bytes([0, 0, 0, 1]) + page[96:])
-        damaged.seek(_PAGE)
-        shutil.copyfileobj(damaged, copy)
+        original.seek(_PAGE)
+        shutil.copyfileobj(original, copy)
     return apsw.Connection(str(repaired), flags=apsw.SQLITE_OPEN_READWRITE)
 
 

@@ -8,6 +8,7 @@ between two checkpointing connections (sqlite.org/wal.html#walresetbug) cannot a
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 from urllib.parse import quote
 
@@ -46,10 +47,8 @@ CREATE TABLE outbox(
 """
 
 
-class Damaged(BaytraceError):
+class Damaged(EnvironmentFailed):
     """The database file is damaged, or is none."""
-
-    exit_code = 5
 
 
 def explain(error: apsw.Error, where: Path) -> BaytraceError:
@@ -62,7 +61,7 @@ def explain(error: apsw.Error, where: Path) -> BaytraceError:
         case apsw.CantOpenError():
             return EnvironmentFailed(f"{where}: cannot be opened; check that it exists and may be read and written")
         case apsw.CorruptError() | apsw.NotADBError():
-            return Damaged(f"{where}: the file is damaged ({error}); start again to salvage what can be read")
+            return Damaged(f"{where}: the file is damaged ({error})")
         case apsw.BusyError() | apsw.LockedError():
             return EnvironmentFailed(f"{where}: another program holds the file; close it")
         case apsw.NoMemError():
@@ -71,14 +70,22 @@ def explain(error: apsw.Error, where: Path) -> BaytraceError:
             return EnvironmentFailed(f"{where}: the disk fails ({error}); check it and its cable")
 
 
+def free_bytes(directory: Path) -> int:
+    """Room on the disk; 0 when that cannot be told."""
+    try:
+        return shutil.disk_usage(directory).free
+    except OSError:
+        return 0
+
+
 def _uri(path: Path, mode: str) -> str:
     return f"file:{quote(str(path.resolve()))}?{mode}"
 
 
-def connect_writer(path: Path) -> apsw.Connection:
-    """The one connection that writes. Raises EnvironmentFailed or Damaged."""
+def connect_writer(path: Path, *, make: bool = True) -> apsw.Connection:
+    """The one connection that writes; `make` a file where there is none. Raises EnvironmentFailed or Damaged."""
     try:
-        db = apsw.Connection(str(path))
+        db = apsw.Connection(str(path), flags=apsw.SQLITE_OPEN_READWRITE | (apsw.SQLITE_OPEN_CREATE if make else 0))
         try:
             db.set_busy_timeout(BUSY_MS)
             db.execute("PRAGMA journal_mode=WAL")
@@ -145,6 +152,13 @@ def upgrade(db: apsw.Connection, version: int) -> None:
             db.execute(_UPGRADES[version])
             version += 1
             db.execute(f"PRAGMA user_version={version}")
+
+
+def empty_log(db: apsw.Connection, path: Path) -> None:
+    """Move the whole log into the file, durably. Raises EnvironmentFailed when a reader keeps it from that, or apsw.Error."""
+    ((busy, _, _),) = db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+    if busy:
+        raise EnvironmentFailed(f"{path}: another program keeps the log open; close it")
 
 
 def faults_of(db: apsw.Connection) -> list[str]:

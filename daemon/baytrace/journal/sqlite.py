@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import os
 import shutil
 import uuid
@@ -18,15 +17,14 @@ from baytrace.journal import schema
 from baytrace.journal.jobs import Append, Change, NamedColumns
 from baytrace.journal.lock import DirectoryLock
 from baytrace.journal.reader import JournalReader
-from baytrace.journal.salvage import LEAP, salvage, set_aside
+from baytrace.journal.rescue import finish_rescue, make_new, rescue
 from baytrace.journal.store import Link, Receipt
 from baytrace.journal.writer import Writer, WriterStopped
 from baytrace.measure.clock import Clock
 from baytrace.measure.faults import BadInput, EnvironmentFailed
-from baytrace.measure.instant import format_instant
 from baytrace.measure.reading import Event, Raw
 
-_CLEAN, _UNTOLD = "clean_end", "salvage_untold"
+_CLEAN = "clean_end"
 
 
 def new_boot() -> str:
@@ -54,34 +52,20 @@ def open_journal(directory: Path | str, *, clock: Clock, boot: str | None = None
     lock = DirectoryLock(directory)
     try:
         db = _opened(directory, clock)
-        journal = SqliteJournal(directory, db, lock, clock, boot)
+        return SqliteJournal(directory, db, lock, clock, boot)
     except BaseException:
         lock.release()
         raise
-    try:
-        journal.tell_salvage()
-    except BaseException:
-        journal.close()
-        raise
-    return journal
 
 
 def _opened(directory: Path, clock: Clock) -> apsw.Connection:
-    """The writing connection; the account of a salvage waits in the state until its event is durable."""
     path = directory / schema.FILE
+    finish_rescue(path)
     try:
         return _prepared(path, clock)
     except schema.Damaged as damage:
-        aside = set_aside(directory, clock.wall_ns())
-        db = _prepared(path, clock)
-        try:
-            told = salvage(aside, db)
-        except BaseException:
-            db.close()
-            raise
-        told = {"why": str(damage), "kept": aside.name, **told}
-        db.execute("INSERT OR REPLACE INTO state VALUES(?, ?)", (_UNTOLD, json.dumps(told).encode()))
-        return db
+        rescue(path, clock.wall_ns(), str(damage))
+        return _prepared(path, clock)
 
 
 def _prepared(path: Path, clock: Clock) -> apsw.Connection:
@@ -89,7 +73,7 @@ def _prepared(path: Path, clock: Clock) -> apsw.Connection:
     db = schema.connect_writer(path)
     try:
         if (version := schema.schema_version(db)) == 0:
-            schema.create(db, {"journal": uuid.uuid4().hex, "made": format_instant(clock.wall_ns())})
+            make_new(db, clock.wall_ns())
         elif version < schema.VERSION:
             backup_file(db, path.with_name(f"{path.stem}-schema{version}-{clock.wall_ns()}.sqlite"))
             schema.upgrade(db, version)
@@ -115,10 +99,13 @@ class SqliteJournal(JournalReader):
         self._closed = False
         try:
             super().__init__(directory)
-            self._writer = Writer(self._path, db, clock, boot)
+            self._writer = Writer(self._path, db, clock, boot, self.renew)
         except BaseException:
             db.close()
             raise
+
+    def damage_met(self) -> None:
+        self._writer.suspect()
 
     # ------------------------------------------------------------------ writing
 
@@ -179,15 +166,6 @@ class SqliteJournal(JournalReader):
 
     # ------------------------------------------------------------------ keeping it
 
-    def tell_salvage(self) -> None:
-        """Append the `salvaged` event of a salvage nobody was told of yet. Raises EnvironmentFailed."""
-        untold = self.state_get(_UNTOLD)
-        if untold is not None:
-            self._writer.leap(LEAP)
-            event = Event(self._clock.wall_ns(), self._clock.mono_ns(), "salvaged", "", json.loads(untold))
-            self.append([], [event]).result()
-            self.state_set(_UNTOLD, None).result()
-
     def head(self) -> Link | None:
         return self._writer.head
 
@@ -212,7 +190,7 @@ class SqliteJournal(JournalReader):
             "file_bytes": _size(self._path),
             "wal_bytes": _size(Path(f"{self._path}-wal")),
             "wal_large": _size(Path(f"{self._path}-wal")) > schema.WAL_LIMIT,
-            "free_bytes": _free(self.directory),
+            "free_bytes": schema.free_bytes(self.directory),
             "sealed_fraction": sealed / (sealed + staged) if sealed + staged else 0.0,
             "sealing_due": writer.sealer.due(),
             "sqlite_version": apsw.sqlite_lib_version(),
@@ -310,12 +288,5 @@ def _quantile(ordered: Sequence[float], share: float) -> float:
 def _size(path: Path) -> int:
     try:
         return path.stat().st_size
-    except OSError:
-        return 0
-
-
-def _free(directory: Path) -> int:
-    try:
-        return shutil.disk_usage(directory).free
     except OSError:
         return 0

@@ -6,33 +6,45 @@
 - What cannot be stored fails its future with EnvironmentFailed, and the connection is opened anew for the next attempt: when
   space or the disk returns, so does storing. An error that is none of the disk's ends the writer: pending and later appends
   fail with `WriterStopped`, which nobody is meant to wait out.
+- A commit that failed at its last step, the fsync, may be in the file all the same. It is then made durable, and an append of the
+  same payload afterwards is given its receipt: nothing is stored twice.
+- A damaged file is rescued at once (`rescue`), not more often than every `RESCUE_EVERY_S`: a disk that damages whatever it holds
+  must not be filled with copies.
 - When idle it seals closed stretches, a block a step, and empties the write-ahead log.
 """
 
 from __future__ import annotations
 
+import json
 import logging
 import threading
 import time
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 import apsw
 
 from baytrace.journal import schema
-from baytrace.journal.chain import GENESIS, header, link_digest
+from baytrace.journal.chain import GENESIS
+from baytrace.journal.draft import Draft, Standing, Unsure
 from baytrace.journal.jobs import Append, Change
 from baytrace.journal.reader import head
+from baytrace.journal.rescue import UNTOLD, rescue
+from baytrace.journal.salvage import SEQ_LEAP
 from baytrace.journal.sealer import Sealer
 from baytrace.journal.store import Link, Receipt
 from baytrace.measure.clock import Clock
-from baytrace.measure.faults import BadInput, BaytraceError, EnvironmentFailed
+from baytrace.measure.faults import BadInput, BaytraceError, EnvironmentFailed, VerificationFailed
+from baytrace.measure.reading import Event
 
 log = logging.getLogger(__name__)
 
 LONGEST_REST_S = 0.05
+RESCUE_EVERY_S = 600.0
+RESCUE_TOLD_S = 60.0
+"""So long after a rescue the journal still calls itself damaged, that an alarm is seen."""
 ENOUGH = 1_000
 MOST_A_GROUP = 50_000
 _REST = 3.0
@@ -41,6 +53,7 @@ _AGAIN_S = 1.0
 """A reader in the way is not gone by the next commit."""
 _WAL_WHEN_BUSY = schema.WAL_LIMIT * 3 // 4
 """Below the limit by more than the largest commit, so that a busy log stays within it."""
+_WAL_ON_A_FULL_DISK = 512 * 1024
 _IDLE_S = 0.25
 _LONG_IDLE_S = 5.0
 _MS = 1_000_000
@@ -53,10 +66,15 @@ class WriterStopped(BaytraceError):
 
 
 class Writer:
-    """Owns the writing connection `db`; `submit` and `stop` may be called from any thread."""
+    """Owns the writing connection `db`; `submit`, `suspect` and `stop` may be called from any thread.
 
-    def __init__(self, path: Path, db: apsw.Connection, clock: Clock, boot: str) -> None:
-        self._path, self._clock, self._boot = path, clock, boot
+    `replaced` is called when another file stands in the place of the one there was. Raises EnvironmentFailed at construction.
+    """
+
+    def __init__(
+        self, path: Path, db: apsw.Connection, clock: Clock, boot: str, replaced: Callable[[], None] = lambda: None
+    ) -> None:
+        self._path, self._clock, self._boot, self._replaced = path, clock, boot, replaced
         self._db: apsw.Connection | None = db
         self._waiting: deque[Append | Change] = deque()
         self._in_hand: Sequence[Append | Change] = ()
@@ -69,12 +87,16 @@ class Writer:
         self._rest_s = 0.0
         self.last_error = ""
         self.failing = False
-        self.damaged = False
-        self._head: Link | None = None
-        self._versions: dict[str, int] = {}
-        self._names: dict[str, int] = {}
+        self._suspected = self._unrescued = False
+        self._rescued_at = -RESCUE_EVERY_S
+        self._standing = Standing(None, {}, {})
+        self._unsure: Unsure | None = None
+        self._landed: dict[bytes, Receipt] = {}
         self.sealer = Sealer()
-        self._adopt(db)
+        try:
+            self._adopt(db)
+        except apsw.Error as error:
+            raise schema.explain(error, path) from None
         self._thread = threading.Thread(target=self._run, name="journal writer", daemon=True)
         self._thread.start()
 
@@ -100,14 +122,20 @@ class Writer:
             self._arrived.notify()
         self._thread.join()
 
-    def leap(self, numbers: int) -> None:
-        """Leave out so many commit and sequence numbers: before the first append, when some may have been given and lost."""
-        now = self._head or Link(0, 0, 0, 0, "", GENESIS)
-        self._head = now._replace(commit=now.commit + numbers, last=now.last + numbers)
+    def suspect(self) -> None:
+        """Someone met damage while reading: look at the file, and rescue it."""
+        with self._arrived:
+            self._suspected = True
+            self._arrived.notify()
 
     @property
     def head(self) -> Link | None:
-        return self._head
+        return self._standing.head
+
+    @property
+    def damaged(self) -> bool:
+        """Whether the file is damaged, or was until a moment ago."""
+        return self._unrescued or time.monotonic() - self._rescued_at < RESCUE_TOLD_S
 
     @property
     def waiting(self) -> int:
@@ -180,16 +208,19 @@ class Writer:
                 job.future.set_exception(result)
             else:
                 job.future.set_result(result)
-        if self._wal_size() > _WAL_WHEN_BUSY and ended - self._checkpointed >= _AGAIN_S:
+        if ended - self._checkpointed >= _AGAIN_S and self._wal_size() > self._longest_log():
             self._checkpoint("TRUNCATE")
-        if self.sealer.pressing():
+        if self._db is not None and self.sealer.pressing():
             self._seal()
+        if self._suspected:
+            self._look()
 
     def _failed(self, group: Sequence[Append | Change], error: apsw.Error | BaytraceError) -> None:
         meant = schema.explain(error, self._path) if isinstance(error, apsw.Error) else error
         self.last_error, self.failing = str(meant), True
-        self.damaged = self.damaged or isinstance(meant, schema.Damaged)
         self._drop_connection()
+        if isinstance(meant, schema.Damaged):
+            self._rescue(str(meant))
         self._group_ended, self._rest_s = time.monotonic(), LONGEST_REST_S
         for job in group:
             _fail(job, EnvironmentFailed(str(meant)))
@@ -198,7 +229,7 @@ class Writer:
         """Everything of `group` durable, or nothing: raises apsw.Error or EnvironmentFailed."""
         db = self._connection()
         results: list[Any] = []
-        draft = _Draft(self._head, dict(self._versions), self._names)
+        draft = Draft(self._standing, self._landed)
         db.execute("BEGIN IMMEDIATE")
         try:
             wall_ns = self._clock.wall_ns() // _MS * _MS
@@ -209,23 +240,26 @@ class Writer:
                     )
                 except BadInput as error:
                     results.append(error)
-            db.execute("COMMIT")
+            self._commit(db, draft)
         except BaseException:
             if db.in_transaction:
                 db.execute("ROLLBACK")
             raise
-        self._head, self._versions = draft.head, draft.versions
-        self._names.update(draft.new_names)
-        for job, result in zip(group, results, strict=True):
-            if isinstance(job, Append) and not isinstance(result, BadInput):
-                self.sealer.grew(job.size)
         return results
+
+    def _commit(self, db: apsw.Connection, draft: Draft) -> None:
+        self._unsure = Unsure.after(draft)
+        db.execute("COMMIT")
+        self._unsure, self._landed = None, {}
+        self._standing = draft.standing()
+        for readings in draft.readings:
+            self.sealer.grew(readings)
 
     # ------------------------------------------------------------------ the connection
 
     def _connection(self) -> apsw.Connection:
         if self._db is None:
-            db = schema.connect_writer(self._path)
+            db = schema.connect_writer(self._path, make=False)
             try:
                 self._adopt(db)
             except BaseException:
@@ -244,19 +278,78 @@ class Writer:
 
     def _adopt(self, db: apsw.Connection) -> None:
         """Take over what the file holds. Raises EnvironmentFailed when it is not where this writer left it."""
-        found = head(db)
-        if self._head is not None and (
-            found is None
-            or found.commit < self._head.commit
-            or (found.commit == self._head.commit and found != self._head)
-        ):
+        found, known = head(db), self._standing.head
+        if self._unsure is not None and found is not None and found == self._unsure.head:
+            # only what is moved into the file now is known to be durable: a disk forgets what it once failed to write
+            schema.empty_log(db, self._path)
+            self._landed = self._unsure.landed
+        elif known is not None and found != known:
             raise EnvironmentFailed(
                 f"{self._path}: is no longer the file that was written to; put it back, or start again"
             )
-        self._head = found
-        self._versions = dict(db.execute("SELECT name, version FROM channels ORDER BY seq"))
-        self._names = dict(db.execute("SELECT text, id FROM names"))
+        self._unsure = None
+        versions = dict(db.execute("SELECT name, version FROM channels ORDER BY seq"))
+        self._standing = Standing(found, versions, dict(db.execute("SELECT text, id FROM names")))
         self.sealer.adopt(db)
+        self._own_up(db)
+
+    # ------------------------------------------------------------------ damage
+
+    def _own_up(self, db: apsw.Connection) -> None:
+        """Write the `salvaged` event of a rescue nobody was told of yet, under numbers that were never given."""
+        untold = db.execute("SELECT value FROM state WHERE key = ?", (UNTOLD,)).get
+        if untold is None:
+            return
+        told = json.loads(untold)
+        now = self.head or Link(0, 0, 0, 0, "", GENESIS)
+        beyond = now._replace(commit=told["holes"][-1][1], last=now.last + SEQ_LEAP)
+        draft = Draft(self._standing._replace(head=beyond), {})
+        event = Event(self._clock.wall_ns(), self._clock.mono_ns(), "salvaged", "", told)
+        db.execute("BEGIN IMMEDIATE")
+        try:
+            draft.write(db, Append((), (event,)), self._clock.wall_ns() // _MS * _MS, self._boot)
+            db.execute("DELETE FROM state WHERE key = ?", (UNTOLD,))
+            db.execute("COMMIT")
+        except BaseException:
+            if db.in_transaction:
+                db.execute("ROLLBACK")
+            raise
+        self._standing = draft.standing()
+        self.sealer.grew(0)
+
+    def _rescue(self, why: str) -> None:
+        """Go on in a new file that holds what can be read of this one, which is kept beside it."""
+        self.last_error, self._unrescued = why, True
+        if time.monotonic() - self._rescued_at < RESCUE_EVERY_S:
+            return
+        self._rescued_at = time.monotonic()
+        self._drop_connection()
+        try:
+            rescue(self._path, self._clock.wall_ns(), why)
+        except BaytraceError as error:
+            self.last_error = str(error)
+            log.error("the damaged journal could not be rescued: %s", error)  # noqa: TRY400 - one line, no traceback
+            return
+        log.error("%s: what could be read is kept, storing goes on; look at the disk", why)
+        self._standing, self._unsure, self._landed = Standing(None, {}, {}), None, {}
+        self._unrescued = False
+        self._replaced()
+
+    def _look(self) -> None:
+        """Rescue the file if it is damaged. Read anew: what this writer remembers of it may be sound."""
+        self._suspected = False
+        try:
+            db = schema.connect_reader(self._path)
+            try:
+                faults = schema.faults_of(db)
+            finally:
+                db.close()
+        except apsw.Error as error:
+            faults = [str(error)] if isinstance(schema.explain(error, self._path), schema.Damaged) else []
+        except BaytraceError as error:
+            faults = [str(error)] if isinstance(error, schema.Damaged) else []
+        if faults:
+            self._rescue(f"{self._path}: the file is damaged ({faults[0]})")
 
     def _leave(self) -> None:
         if self._db is not None:
@@ -271,8 +364,14 @@ class Writer:
         except OSError:
             return 0
 
+    def _longest_log(self) -> int:
+        """Bytes. On a disk with little room the log, which holds many pages twice, must not take what is left."""
+        return min(_WAL_WHEN_BUSY, max(_WAL_ON_A_FULL_DISK, schema.free_bytes(self._path.parent) // 2))
+
     def _chore_due_s(self) -> float | None:
         """Seconds until a chore is to be done: 0 for now, None for none."""
+        if self._suspected:
+            return 0.0
         if self._db is None:
             return None
         idle = time.monotonic() - self._group_ended
@@ -288,7 +387,9 @@ class Writer:
     _checkpointed = 0.0
 
     def _chores(self) -> None:
-        if self.sealer.due():
+        if self._suspected:
+            self._look()
+        elif self.sealer.due():
             self._seal()
         else:
             self._checkpoint("TRUNCATE")
@@ -298,9 +399,12 @@ class Writer:
         try:
             self.sealer.step(self._db)
         except (apsw.Error, BaytraceError) as error:
-            self.last_error = str(schema.explain(error, self._path) if isinstance(error, apsw.Error) else error)
+            meant = schema.explain(error, self._path) if isinstance(error, apsw.Error) else error
+            self.last_error = str(meant)
             log.error("sealing put off: %s", self.last_error)  # noqa: TRY400 - one line, no traceback
             self.sealer.put_off()
+            if isinstance(meant, schema.Damaged | VerificationFailed):
+                self._rescue(self.last_error)
 
     def _checkpoint(self, mode: str) -> None:
         """Move the log into the file. A reader in the way only makes it less complete."""
@@ -312,71 +416,14 @@ class Writer:
         except apsw.BusyError:
             pass
         except apsw.Error as error:
-            self.last_error = str(schema.explain(error, self._path))
+            meant = schema.explain(error, self._path)
+            self.last_error = str(meant)
             log.error("checkpoint put off: %s", self.last_error)  # noqa: TRY400 - one line, no traceback
+            if isinstance(meant, schema.Damaged):
+                self._rescue(self.last_error)
         finally:
-            self._db.set_busy_timeout(schema.BUSY_MS)
-
-
-class _Draft:
-    """The head and the tables as they will be once the transaction is durable."""
-
-    def __init__(self, head: Link | None, versions: dict[str, int], names: dict[str, int]) -> None:
-        self.head, self.versions, self._names = head, versions, names
-        self.new_names: dict[str, int] = {}
-
-    def write(self, db: apsw.Connection, job: Append, wall_ns: int, boot: str) -> Receipt:
-        """Raises BadInput before anything is written, apsw.Error at any time."""
-        payload, low_ns, high_ns = job.encoded(self.versions)
-        declared = job.declarations()
-        self._refuse_reuse(db, declared)
-        commit, first, previous = (
-            (self.head.commit + 1, self.head.last + 1, self.head.digest) if self.head else (1, 1, GENESIS)
-        )
-        last = first + job.size + len(job.events) - 1
-        digest = link_digest(previous, header(commit, first, last, wall_ns, boot), payload)
-        db.execute(
-            "INSERT INTO commits VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            (
-                commit,
-                first,
-                last,
-                wall_ns,
-                self._name(db, boot),
-                job.size,
-                low_ns,
-                high_ns,
-                bytes.fromhex(digest),
-                payload,
-            ),
-        )
-        for seq, event in enumerate(job.events, first + job.size):
-            db.execute(
-                "INSERT INTO events VALUES(?, ?, ?)", (self._name(db, event.kind), self._name(db, event.session), seq)
-            )
-        for name, version in declared.items():
-            db.execute("INSERT OR REPLACE INTO channels VALUES(?, ?, ?)", (version, name, first))
-        if job.also is not None:
-            job.also(db)
-        self.versions.update(declared)
-        self.head = Link(commit, first, last, wall_ns, boot, digest)
-        return Receipt(first, last, commit, digest)
-
-    def _refuse_reuse(self, db: apsw.Connection, declared: dict[str, int]) -> None:
-        for name, version in declared.items():
-            known = db.execute("SELECT name FROM channels WHERE version = ?", (version,)).get
-            if known is not None and known != name:
-                raise BadInput(
-                    f"version {version} is channel {known!r}; {name!r} cannot have it",
-                    right="give every declaration a number of its own",
-                )
-
-    def _name(self, db: apsw.Connection, text: str) -> int:
-        number = self._names.get(text) or self.new_names.get(text)
-        if number is None:
-            number = db.execute("INSERT INTO names(text) VALUES(?) RETURNING id", (text,)).get
-            self.new_names[text] = number
-        return number
+            if self._db is not None:
+                self._db.set_busy_timeout(schema.BUSY_MS)
 
 
 def _fail(job: Append | Change, error: BaseException) -> None:
