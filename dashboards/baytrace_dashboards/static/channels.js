@@ -1,6 +1,6 @@
 // The channel tiles: value, unit, age, quality, limits as bands. Tiles are made once and then only their parts change.
 import { el, text, attribute, redraw } from "./dom.js";
-import { number, span, DASH } from "./format.js";
+import { called, number, span, DASH } from "./format.js";
 import { bandsOf, bandWords, standing, strip, standingWords, unitText, valueWords } from "./bands.js";
 
 const SIDE = { low_side: "LOW", suction_line: "LOW", high_side: "HIGH", liquid_line: "HIGH", discharge_line: "HIGH" };
@@ -9,7 +9,7 @@ const tiles = new Map();
 
 function tile(channel) {
   const parts = { label: el("span"), side: el("span", { class: "side" }), value: el("span"), unit: el("small"), age: el("span", { class: "age" }), range: el("span"), bands: el("div", { class: "bands" }), note: el("div", { class: "note" }) };
-  const root = el("article", { class: "channel", "data-role": channel.role, "data-channel": channel.name, "aria-label": channel.label },
+  const root = el("article", { class: "channel", "data-role": channel.role, "data-channel": channel.name, "aria-label": called(channel) },
     el("div", { class: "label" }, parts.label, parts.side), el("div", { class: "value" }, parts.value, " ", parts.unit), el("div", { class: "small" }, parts.range, parts.age), parts.bands, parts.note);
   return { root, ...parts };
 }
@@ -18,7 +18,7 @@ export function drawChannels(root, channels) {
   for (const channel of channels) {
     let made = tiles.get(channel.name);
     if (!made) { made = tile(channel); tiles.set(channel.name, made); root.append(made.root); }
-    text(made.label, channel.label === channel.name || channel.name === channel.role ? channel.label : `${channel.label} · ${channel.name}`);
+    text(made.label, called(channel));
     text(made.side, SIDE[channel.role] || "");
     text(made.value, valueWords(channel));
     attribute(made.value, "class", channel.open_circuit || channel.over_range ? "in-words" : "");
@@ -53,8 +53,8 @@ function note(channel) {
 
 // Overdue calibration is said where nobody can miss it: such an instrument cannot give a pass.
 export function drawDue(sheet, line, channels) {
-  const due = channels.filter((channel) => channel.overdue).map((channel) => channel.label);
-  const off = channels.filter((channel) => channel.found_off).map((channel) => channel.label);
+  const due = channels.filter((channel) => channel.overdue).map(called);
+  const off = channels.filter((channel) => channel.found_off).map(called);
   sheet.hidden = !due.length && !off.length;
   const said = [];
   if (due.length) { said.push(`Calibration overdue: ${due.join(", ")}.`); }

@@ -16,11 +16,30 @@ export function text(node, value) { if (node.textContent !== value) { node.textC
 export function attribute(node, name, value) { if (node.getAttribute(name) !== String(value)) { node.setAttribute(name, value); } }
 export function show(node, shown) { if (node.hidden === shown) { node.hidden = !shown; } }
 
-// Draws only when `shape` (what the drawing depends on) has changed, and keeps the keyboard's place by `data-key`.
+// Draws only when `shape` (what the drawing depends on) has changed, and keeps what a person was at: see `standing`.
 export function redraw(root, shape, draw) {
   if (root.dataset.shape === shape) { return; }
   root.dataset.shape = shape;
-  const focused = root.contains(document.activeElement) ? document.activeElement.dataset.key : null;
+  const restore = standing(root);
   root.replaceChildren(...draw());
-  if (focused) { const again = root.querySelector(`[data-key="${CSS.escape(focused)}"]`); if (again) { again.focus(); } }
+  restore();
+}
+
+const named = (node) => node.dataset.key || node.id;
+const placeOf = (node) => (node.dataset.key ? `[data-key="${CSS.escape(node.dataset.key)}"]` : `#${CSS.escape(node.id)}`);
+
+// The keyboard's place and caret, what is written or chosen and not sent, and what is unfolded: by `data-key` or id.
+function standing(root) {
+  const active = document.activeElement, inside = root !== active && root.contains(active) && named(active);
+  const place = inside ? placeOf(active) : "", caret = inside && active.selectionStart !== undefined ? [active.selectionStart, active.selectionEnd] : null;
+  const fields = [...(root.matches("select") ? [root] : []), ...root.querySelectorAll("input, textarea, select")];
+  const written = fields.filter((field) => named(field) && field.value && field.type !== "checkbox").map((field) => [placeOf(field), field.value]);
+  const unfolded = [...root.querySelectorAll("details[open]")].filter(named).map(placeOf);
+  const find = (where) => (root.matches(where) ? root : root.querySelector(where));
+  return () => {
+    for (const [where, value] of written) { const field = find(where); if (field && (field.tagName !== "SELECT" || [...field.options].some((option) => option.value === value))) { field.value = value; } }
+    for (const where of unfolded) { const details = find(where); if (details) { details.open = true; } }
+    const again = place && find(place);
+    if (again) { again.focus({ preventScroll: true }); if (caret && again.setSelectionRange) { again.setSelectionRange(...caret); } }
+  };
 }

@@ -27,6 +27,8 @@ export function clock(text) { return text ? new Date(text).toLocaleTimeString([]
 export function minute(text) { return text ? new Date(text).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hour12: false }) : DASH; }
 export function day(text) { return text ? new Date(text).toLocaleString([], { year: "numeric", month: "short", day: "2-digit", hour: "2-digit", minute: "2-digit", hour12: false }) : DASH; }
 export function words(name) { const text = (name || "").replaceAll("_", " "); return text.charAt(0).toUpperCase() + text.slice(1); }
+// A channel as the bench calls it: what it measures, and its own name where it has one.
+export function called(channel) { const label = channel.label || words(channel.role); return channel.name === channel.role ? label : `${label} (${channel.name})`; }
 export function count(number_, one, many) { return `${number_} ${number_ === 1 ? one : many}`; }
 
 const SUPER = { "0": "⁰", "1": "¹", "2": "²", "3": "³", "4": "⁴", "5": "⁵", "6": "⁶", "7": "⁷", "8": "⁸", "9": "⁹", "-": "⁻" };

@@ -1,7 +1,7 @@
 // What is going on now: the sentence, the deciding figure very large, time left, caution; and the parts of the job.
 // The bench says which part is at work (`frame.focus`); a person may look at another one meanwhile.
 import { $, el, text, attribute, redraw, show } from "./dom.js";
-import { figure, span, words, SIGN } from "./format.js";
+import { called, figure, span, words, SIGN } from "./format.js";
 import { rolesOf } from "./watches.js";
 
 const LEFT = "Expected to take";
@@ -58,7 +58,7 @@ function drawSilence(frame, watch) {
   const roles = rolesOf(watch.watch);
   const silent = frame.channels.filter((channel) => channel.stale && roles.includes(channel.role));
   show($("silence"), silent.length > 0);
-  text($("silence"), silent.length ? `✗ No data: ${silent.slice(0, 3).map((channel) => (channel.count ? `${channel.label} for ${span(channel.age_s)}` : `${channel.label} was never heard`)).join(", ")}${silent.length > 3 ? ` and ${silent.length - 3} more` : ""}. What is said here is older.` : "");
+  text($("silence"), silent.length ? `✗ No data: ${silent.slice(0, 3).map((channel) => (channel.count ? `${called(channel)} for ${span(channel.age_s)}` : `${called(channel)} was never heard`)).join(", ")}${silent.length > 3 ? ` and ${silent.length - 3} more` : ""}. What is said here is older.` : "");
 }
 
 function drawVerdict(watch) {

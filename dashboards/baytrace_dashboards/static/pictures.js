@@ -1,5 +1,6 @@
 // Pictures of a whole session: pressures of the loop, the vacuum on a log scale, temperatures, mass, coils. Marks as lines.
 import { el } from "./dom.js";
+import { called } from "./format.js";
 import { get } from "./live.js";
 import { loadPlots, local, lookOf, sample, timePlot, showPlot } from "./plots.js";
 
@@ -31,7 +32,7 @@ async function picture(B, root, api, record, [title, roles, map, scale]) {
   }
   marksOn(B, plot, record.marks || []);
   const box = el("div", { class: "session-picture", role: "img", "aria-label": `${title} over the session` });
-  root.append(el("figure", {}, el("figcaption", {}, el("h3", {}, title)), box, el("ul", { class: "chart-key" }, ...drawn.map((each) => { const [color, dash, word] = lookOf(each.role); return el("li", {}, sample(color, dash), `${each.name.replaceAll("_", " ")}, ${word}`); }), el("li", {}, sample("#545b66", [3, 5]), "a mark"))));
+  root.append(el("figure", {}, el("figcaption", {}, el("h3", {}, title)), box, el("ul", { class: "chart-key" }, ...drawn.map((each) => { const [color, dash, word] = lookOf(each.role); return el("li", {}, sample(color, dash), `${called(each)}, ${word}`); }), el("li", {}, sample("#545b66", [3, 5]), "a mark"))));
   await showPlot(plot, box);
 }
 

@@ -1,7 +1,7 @@
 // One session's page: outcome, downloads, verdicts, steps, pictures, story, sheet, sign-off, instruments.
 import { $, attribute, el, redraw, show, text } from "./dom.js";
 import { keepDrafts } from "./drafts.js";
-import { day, words, SIGN } from "./format.js";
+import { called, day, words, SIGN } from "./format.js";
 import { get } from "./live.js";
 import { drawPictures } from "./pictures.js";
 import { drawSheet, drawSteps, installSheet } from "./sheet.js";
@@ -24,13 +24,13 @@ function outcome(record) {
 
 function doubts(record) {
   const due = (record.instruments || []).filter((each) => each.overdue);
-  const off = (record.instruments || []).flatMap((each) => (each.checks || []).filter((check) => check.finding === "off").map(() => each.name));
+  const off = (record.instruments || []).flatMap((each) => (each.checks || []).filter((check) => check.finding === "off").map(() => called(each)));
   show($("due-sheet"), due.length + off.length > 0);
-  text($("due-line"), [due.length ? `Calibration overdue: ${due.map((each) => `${words(each.name)} (${each.instrument}, due ${each.calibration.due})`).join("; ")}.` : "", off.length ? `Found off in a field check: ${[...new Set(off)].map(words).join(", ")}.` : "", "What rests on them can only be undecided, never a pass."].filter(Boolean).join(" "));
+  text($("due-line"), [due.length ? `Calibration overdue: ${due.map((each) => `${called(each)} (${each.instrument}, due ${each.calibration.due})`).join("; ")}.` : "", off.length ? `Found off in a field check: ${[...new Set(off)].join(", ")}.` : "", "What rests on them can only be undecided, never a pass."].filter(Boolean).join(" "));
 }
 
 function instruments(record) {
-  redraw($("instruments"), JSON.stringify(record.instruments), () => (record.instruments || []).map((each) => { const said = each.calibration || {}; return el("tr", {}, el("th", { scope: "row" }, words(each.name)), el("td", {}, each.instrument), el("td", {}, each.unit), el("td", {}, each.accuracy), el("td", {}, said.calibrated || "—"), el("td", {}, each.overdue ? el("strong", { class: "overdue" }, `! ${said.due}, overdue`) : said.due || "—"), el("td", {}, said.certificate || "—")); }));
+  redraw($("instruments"), JSON.stringify(record.instruments), () => (record.instruments || []).map((each) => { const said = each.calibration || {}; return el("tr", {}, el("th", { scope: "row" }, called(each)), el("td", {}, each.instrument), el("td", {}, each.unit), el("td", {}, each.accuracy), el("td", {}, said.calibrated || "—"), el("td", {}, each.overdue ? el("strong", { class: "overdue" }, `! ${said.due}, overdue`) : said.due || "—"), el("td", {}, said.certificate || "—")); }));
 }
 
 async function load() {
@@ -52,5 +52,5 @@ installSheet(api, load);
 keepDrafts();
 load().then((record) => {
   drawPictures($("pictures"), api, record).catch((error) => text($("pictures"), error.message));
-  if (!record.closed) { const timer = setInterval(() => { if (!document.hidden && !document.activeElement.matches("input, textarea, select")) { load().then((now) => { if (now.closed) { clearInterval(timer); } }).catch(() => {}); } }, EVERY_MS); }
+  if (!record.closed) { const timer = setInterval(() => { if (!document.hidden) { load().then((now) => { if (now.closed) { clearInterval(timer); } }).catch(() => {}); } }, EVERY_MS); }
 }).catch((error) => text($("page-error"), error.message));

@@ -33,7 +33,7 @@ function askRow(asked, step, record) {
   if (record.closed) { return el("p", { class: "soft" }, `${asked.text}: ${said}`); }
   const id = `ask-${step.id}-${asked.entry}`;
   const input = el("input", { id, inputmode: "decimal", autocomplete: "off", placeholder: known && known.value !== undefined ? said : "" });
-  const enter = () => { if (input.value.trim()) { enterValue(asked.entry, input.value, asked.unit, () => { input.value = ""; }); } };
+  const enter = () => { if (input.value.trim()) { enterValue(asked.entry, input.value, asked.unit, () => { $(id).value = ""; }); } };
   return el("div", { class: "entry" }, el("label", { for: id }, `${asked.text} (${asked.unit})`), el("div", { class: "row" }, input, el("button", { class: "big lesser", type: "button", "data-key": id, "aria-label": `Enter: ${asked.text}`, onclick: enter }, "Enter")));
 }
 

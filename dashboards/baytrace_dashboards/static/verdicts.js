@@ -16,7 +16,7 @@ function evidence(name, verdict) {
   if (!rows.length) { return null; }
   const table = (some, label) => el("div", { class: "wide", tabindex: "0", role: "region", "aria-label": label }, el("table", {}, el("tbody", {}, ...some.map(evidenceRow))));
   if (rows.length <= SHOWN_AT_ONCE + 1) { return table(rows, `Figures of ${name}`); }
-  return el("details", {}, el("summary", {}, `The figures it rests on (${rows.length})`), table(rows, `Figures of ${name}`));
+  return el("details", { "data-key": `figures ${name}` }, el("summary", {}, `The figures it rests on (${rows.length})`), table(rows, `Figures of ${name}`));
 }
 
 function coils(verdict, settings) {
