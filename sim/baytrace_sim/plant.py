@@ -10,7 +10,7 @@ import math
 
 from baytrace.measure.roles import Role
 from baytrace_sim.coils import Bank
-from baytrace_sim.loop import Air, Faults, Loop, design
+from baytrace_sim.loop import Air, Faults, LoopBase, design, loop_of
 from baytrace_sim.scenario import Scenario
 from baytrace_sim.script import Deed, Script, Timed
 from baytrace_sim.tank import Tank
@@ -67,9 +67,9 @@ class Plant:
         vessel.fill_with_air(self.atmosphere_pa if keys.start_pa is None else keys.start_pa)
         return vessel
 
-    def _charged_with(self, kilograms: float) -> Loop:
+    def _charged_with(self, kilograms: float) -> LoopBase:
         faults = Faults(**self.scenario.loop.fault)  # type: ignore[arg-type]
-        return Loop(self._design, self._air, faults, kilograms, self.scenario.refrigerant)
+        return loop_of(self._design, self._air, faults, kilograms, self.scenario.refrigerant)
 
     # -- time
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from baytrace_sim.loop import Air, Faults, Loop, design
+from baytrace_sim.loop import Air, Faults, LoopBase, design, loop_of
 
 DESIGNS = (("orifice", "cycling"), ("orifice", "variable"), ("valve", "cycling"), ("valve", "variable"))
 SOUND = "nothing wrong"
@@ -49,7 +49,7 @@ class Scenario:
         """The kind of valve as the pressures watch names it."""
         return "orifice tube" if self.expansion == "orifice" else "expansion valve"
 
-    def loop(self) -> Loop:
+    def loop(self) -> LoopBase:
         built = design(self.expansion, self.clutch, self.fluid)
         built = replace(
             built,
@@ -61,7 +61,7 @@ class Scenario:
         )
         share, faults = STRENGTHS[self.cause][self.strength - 1] if self.strength else (1.0, Faults())
         air = Air(self.ambient_c + 273.15, self.humidity)
-        return Loop(built, air, faults, charge_kg=built.label_charge_kg * share, refrigerant=self.fluid)
+        return loop_of(built, air, faults, charge_kg=built.label_charge_kg * share, refrigerant=self.fluid)
 
 
 def seeded(seed: int, cause: str, strength: int, *, unlike: float = 0.1, fluid: str = "R134a") -> Scenario:

@@ -37,13 +37,25 @@ def suction(fluid: Refrigerant, saturation_k: float, superheat_k: float, quality
     return Suction(1.0 / volume, enthalpy - wet, entropy - wet / saturation_k)
 
 
+class Machine(NamedTuple):
+    """Shares, 0 to 1."""
+
+    volumetric: float
+    isentropic: float
+
+
+def machine(low_pa: float, high_pa: float, efficiency: float) -> Machine:
+    """Efficiencies between two pressures. A worn machine lets vapour slip back: less flow, and the work per kg rises."""
+    ratio = max(high_pa / max(low_pa, 1e3), 1.0)
+    volumetric = max(0.90 - 0.042 * (ratio - 1.0), 0.05) * efficiency
+    return Machine(volumetric, max(0.74 - 0.018 * (ratio - 1.0), 0.40) * (0.45 + 0.55 * efficiency))
+
+
 def compress(
     fluid: Refrigerant, inlet: Suction, low_pa: float, high_pa: float, *, swept_m3_s: float, efficiency: float
 ) -> Compression:
-    """Flow and outlet state. A worn machine lets vapour slip back: less flow, and the work per kg rises."""
-    ratio = max(high_pa / max(low_pa, 1e3), 1.0)
-    volumetric = max(0.90 - 0.042 * (ratio - 1.0), 0.05) * efficiency
-    isentropic = max(0.74 - 0.018 * (ratio - 1.0), 0.40) * (0.45 + 0.55 * efficiency)
+    """Flow and outlet state."""
+    volumetric, isentropic = machine(low_pa, high_pa, efficiency)
     flow = volumetric * swept_m3_s * inlet.density
     outlet_k = fluid.saturation_temperature(high_pa)
     superheat = fluid.superheat_of(outlet_k, inlet.entropy, 2)

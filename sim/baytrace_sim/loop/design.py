@@ -10,7 +10,9 @@ from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 from baytrace.measure.faults import BadInput
+from baytrace.physics.fluid_names import resolve
 from baytrace_sim.loop.properties import refrigerant as tables
+from baytrace_sim.loop.properties import works_above_critical
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,7 +20,7 @@ class LoopDesign:
     """Volumes in m3, heat conductances (ua) in W/K at full flow, wall heat capacities in J/K, pressures in Pa absolute.
 
     `expansion="orifice"` is a fixed tube with an accumulator after the evaporator, `"valve"` a thermostatic valve with a
-    receiver before the last pass of the condenser. `clutch="cycling"` engages and lets go (by the low-side pressure with a
+    receiver before the last pass of the condenser (for R744 a valve that keeps the high side's pressure, with an accumulator). `clutch="cycling"` engages and lets go (by the low-side pressure with a
     tube, by the coil's temperature with a valve), `"variable"` stays engaged and changes its stroke with the low side.
     """
 
@@ -56,6 +58,8 @@ class LoopDesign:
     evaporator_wall: float = 3400.0
     blower_m3_s: float = 0.130
     suction_line_ua: float = 3.0
+    exchanger: float = 0.0
+    """Effectiveness of the internal heat exchanger, before the expansion device against the suction line (R744 only)."""
 
     orifice_m2: float = 1.40e-6
     valve_m2: float = 2.2e-6
@@ -72,6 +76,8 @@ class LoopDesign:
     low_cut_pa: float = 2.0e5
     high_cut_pa: float = 29.0e5
     high_resume_pa: float = 20.0e5
+    most_wanted_pa: float = 20.0e5
+    """What a valve that keeps the high side's pressure (R744 only) asks for at most."""
 
     def __post_init__(self) -> None:
         if self.expansion not in ("orifice", "valve"):
@@ -142,6 +148,23 @@ DESIGNS: dict[tuple[str, str], LoopDesign] = {
 }
 
 
+_GAS_COOLER = LoopDesign(
+    label_charge_kg=0.38, displacement_m3=17e-6,
+    condenser_m3=0.32e-3, liquid_line_m3=0.08e-3, condenser_ua=900.0, condenser_wall=2800.0,
+    evaporator_m3=0.30e-3, evaporator_liquid_m3=0.06e-3, suction_line_m3=0.25e-3, accumulator_m3=0.24e-3,
+    evaporator_refrigerant_ua=1400.0, exchanger=0.55, orifice_m2=0.64e-6, valve_m2=1.5e-6,
+    switch_off_pa=32.5e5, switch_on_pa=43.0e5, stroke_low_pa=32.0e5, stroke_full_pa=37.0e5, low_cut_pa=20.0e5,
+    high_cut_pa=135.0e5, high_resume_pa=100.0e5, fan_full_above_pa=95.0e5, fan_back_below_pa=80.0e5, most_wanted_pa=122.0e5,
+)  # fmt: skip
+_KEPT = replace(_GAS_COOLER, expansion="valve")
+_TRANSCRITICAL: dict[tuple[str, str], LoopDesign] = {
+    ("orifice", "cycling"): _GAS_COOLER,
+    ("orifice", "variable"): replace(_GAS_COOLER, clutch="variable", displacement_m3=24e-6),
+    ("valve", "cycling"): _KEPT,
+    ("valve", "variable"): replace(_KEPT, clutch="variable", displacement_m3=24e-6),
+}
+
+
 def design(expansion: str = "orifice", clutch: str = "cycling", refrigerant: str = "R134a") -> LoopDesign:
     """The ready-made design for an expansion device ("orifice", "valve"), a clutch ("cycling", "variable") and a refrigerant.
 
@@ -150,7 +173,10 @@ def design(expansion: str = "orifice", clutch: str = "cycling", refrigerant: str
     found = DESIGNS.get((expansion, clutch))
     if found is None:
         raise BadInput(f"no design for {expansion!r} and {clutch!r}", right="orifice or valve, cycling or variable")
-    return found if refrigerant == "R134a" else _suited(found, refrigerant)
+    fluid = resolve(refrigerant)
+    if works_above_critical(fluid):
+        return _TRANSCRITICAL[expansion, clutch]
+    return found if fluid.name == "R134a" else _suited(found, refrigerant)
 
 
 _EVAPORATING_K, _CONDENSING_K = 273.15, 323.15

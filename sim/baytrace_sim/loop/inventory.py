@@ -15,7 +15,7 @@ import math
 from bisect import bisect_left
 from dataclasses import dataclass, field
 
-from baytrace_sim.loop.properties import LOWEST_K, Refrigerant, Saturated
+from baytrace_sim.loop.properties import Refrigerant, Saturated
 
 _POCKET, _FULL, _POCKET_PA = (
     0.94,
@@ -63,7 +63,7 @@ class Side:
             wrong = self.energy - value
             if abs(wrong) < 1e-3 * self.wall:
                 break
-            there = min(max(here + wrong / slope, LOWEST_K), self.fluid.highest_k)
+            there = min(max(here + wrong / slope, self.fluid.lowest_k), self.fluid.highest_k)
             if there == here:
                 break
             after = self._energy(there)

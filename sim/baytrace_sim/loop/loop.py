@@ -17,41 +17,14 @@ from typing import NamedTuple
 
 from baytrace.measure.faults import BadInput
 from baytrace_sim.loop import compressor, condenser, evaporator, valve
-from baytrace_sim.loop.air import GAS_CONSTANT, HEAT_CAPACITY, Air, saturation_humidity
-from baytrace_sim.loop.controls import Controls
+from baytrace_sim.loop.air import GAS_CONSTANT, Air
+from baytrace_sim.loop.base import LEAST_KG, HeatBalance, LoopBase, Moved
 from baytrace_sim.loop.design import Faults, LoopDesign
 from baytrace_sim.loop.inventory import CondenserFill, Side
-from baytrace_sim.loop.lines import Lines
+from baytrace_sim.loop.properties import Refrigerant
 from baytrace_sim.loop.properties import refrigerant as tables
 
-STEP_S = 0.5
-_LEAST_KG = 2e-6
-_SOAK_S, _GAS_RUNNING_S, _GAS_STANDING_S = 100.0, 15.0, 90.0
-
-
-class HeatBalance(NamedTuple):
-    """Flows of the last step, W: work into the refrigerant, heat from the evaporator's air, heat from the engine bay into
-    the suction line, heat to the condenser's air; then kg/s through compressor and valve, and what the air over the
-    evaporator gave (dry air and vapour in, air and condensate out). `stored_w` is what the sides still gain.
-    """
-
-    work_w: float
-    evaporator_w: float
-    line_w: float
-    condenser_w: float
-    compressor_kg_s: float
-    valve_kg_s: float
-    evaporator_air_kg_s: float
-    coil_air_k: float
-    coil_humidity_ratio: float
-    drained_w: float
-    stored_w: float
-
-    @property
-    def residual(self) -> float:
-        """Share of the condenser's heat that first-law bookkeeping leaves over; in a steady state what is stored is nothing."""
-        gained = self.work_w + self.evaporator_w + self.line_w
-        return (gained - self.condenser_w) / max(abs(self.condenser_w), 1.0)
+_GAS_RUNNING_S, _GAS_STANDING_S = 15.0, 90.0
 
 
 class Outlet(NamedTuple):
@@ -63,42 +36,29 @@ class Outlet(NamedTuple):
     quality: float
 
 
-_STILL = HeatBalance(*(0.0,) * 11)
-
-
-class Loop:
+class Loop(LoopBase):
     """A loop at rest in `air`, holding `charge_kg` at the static pressure. Raises BadInput for an impossible charge or fluid."""
 
     def __init__(
         self, design: LoopDesign, air: Air, faults: Faults | None = None, charge_kg: float | None = None,
         refrigerant: str = "R134a",
     ) -> None:  # fmt: skip
-        self.design, self.air = design, air
-        self.faults = faults or Faults()
-        self.fluid = fluid = tables(refrigerant)
+        super().__init__(design, air, faults)
+        self.fluid: Refrigerant = tables(refrigerant)
+        fluid = self.fluid
         charge = design.label_charge_kg if charge_kg is None else charge_kg
         row = fluid.at(air.temperature_k)
         most = 0.9 * design.volume_m3 * row.rho_l
         if not 0.0 <= charge <= most:
             raise BadInput(f"a charge of {charge:g} kg", right=f"0 to {most:.2f} kg fit into this loop")
-        charge = max(charge, 2.0 * _LEAST_KG)
+        charge = max(charge, 2.0 * LEAST_KG)
         self.high = Side(
             fluid, design.high_m3, design.condenser_wall, self._resting(charge, row.rho_v, row.rho_l), air.temperature_k
         )
         self.low = Side(fluid, design.low_m3, design.evaporator_wall, charge - self.high.mass, air.temperature_k)
-        self.controls = Controls(design, air.temperature_k)
-        self.lines = Lines(*(air.temperature_k,) * 6)
-        self._humidity, self._density = air.humidity_ratio, air.density
-        self._coil = evaporator.Coil(
-            saturation_humidity(air.pressure_pa), design.evaporator_refrigerant_ua, design.coil_transfer_units,
-            design.blower_m3_s * self._density,
-        )  # fmt: skip
         self._set_fills()
-        self.soak_k, self.ice, self.bulb_k = 0.0, 0.0, 0.0
+        self.bulb_k, self.flooded = 0.0, 0.0
         self.gas_high = design.high_m3 / design.volume_m3
-        self.flow_kg_s = 0.0
-        self.wet_share, self.flooded = 0.0, 0.0
-        self._balance = _STILL
 
     def _resting(self, charge: float, rho_v: float, rho_l: float) -> float:
         """The high side's share of a charge at rest: vapour by volume, liquid as far as there is any by volume too."""
@@ -126,32 +86,8 @@ class Loop:
         return self.high.pressure_pa + self._gas_pa(self.high, self.gas_high)
 
     @property
-    def suction_line_k(self) -> float:
-        return self.lines.suction_k
-
-    @property
-    def liquid_line_k(self) -> float:
-        return self.lines.liquid_k
-
-    @property
-    def discharge_line_k(self) -> float:
-        return self.lines.discharge_k
-
-    @property
-    def vent_air_k(self) -> float:
-        return self.lines.vent_k
-
-    @property
-    def clutch_on(self) -> bool:
-        return self.controls.clutch_on
-
-    @property
     def charge_kg(self) -> float:
         return self.high.mass + self.low.mass
-
-    def heat_balance(self) -> HeatBalance:
-        """Flows of the last step; all zero before the first."""
-        return self._balance
 
     def _gas_pa(self, side: Side, share: float) -> float:
         """Partial pressure of the air that should not be in the loop."""
@@ -162,15 +98,6 @@ class Loop:
         return gas * GAS_CONSTANT * side.temperature_k / room
 
     # ---- time
-
-    def step(self, dt_s: float, *, engine_on: bool, rpm: float, blower: float, charge_flow_kg_s: float = 0.0) -> None:
-        """Let `dt_s` seconds pass. `rpm` is the engine's, `blower` a share of its full flow; `charge_flow_kg_s` goes in as
-        liquid at the high side while standing and as vapour at the low side while running, and comes out (below zero) as
-        vapour from both.
-        """
-        steps = max(math.ceil(dt_s / STEP_S - 1e-9), 1)
-        for _ in range(steps):
-            self._advance(dt_s / steps, engine_on, rpm, blower * self.faults.blower, charge_flow_kg_s)
 
     def _advance(self, dt_s: float, engine_on: bool, rpm: float, blower: float, charge_flow: float) -> None:
         high_pa, low_pa = self.high_side_pa, self.low_side_pa
@@ -204,7 +131,10 @@ class Loop:
             flow * (squeezed.enthalpy - outlet.state.enthalpy - line_h), cooled.heat_w, flow * line_h, rejected.heat_w,
             flow, through, air_flow, cooled.air_k, cooled.humidity_ratio, cooled.drained_w, high_gain + low_gain,
         )  # fmt: skip
-        self._lag(dt_s, engine_on, cooled, outlet, rejected=rejected, discharge_k=squeezed.temperature_k)
+        suction_k = outlet.saturation_k + outlet.superheat_k
+        moved = Moved(suction_k, rejected.outlet_k, squeezed.temperature_k, self.low.temperature_k, rejected.heat_w)
+        self._lag(dt_s, engine_on, cooled.air_k, moved)
+        self._mix_air(dt_s)
 
     def _evaporate(self, air_flow: float) -> tuple[evaporator.Cooled, Outlet]:
         low = self.low
@@ -243,10 +173,13 @@ class Loop:
             bay = self.air.temperature_k + 15.0 - outlet.saturation_k - outlet.superheat_k
             warming = max(bay, 0.0) * -math.expm1(-design.suction_line_ua / capacity)
             inlet = compressor.suction(self.fluid, outlet.saturation_k, outlet.superheat_k + warming, 1.0)
-        stroke = self.controls.stroke if design.clutch == "variable" else 1.0
-        swept = design.displacement_m3 * stroke * rpm * design.pulley_ratio / 60.0
         squeezed = compressor.compress(
-            self.fluid, inlet, low_pa, high_pa, swept_m3_s=swept, efficiency=self.faults.compressor_efficiency
+            self.fluid,
+            inlet,
+            low_pa,
+            high_pa,
+            swept_m3_s=self._swept(rpm),
+            efficiency=self.faults.compressor_efficiency,
         )
         # a side full of liquid takes in no more than leaves it: the compressor's relief opens
         most = min(0.3 * self.low.mass / dt_s, max(self._balance.valve_kg_s, 0.0) + self.high.room_kg / (4.0 * dt_s))
@@ -256,11 +189,9 @@ class Loop:
         self, dt_s: float, engine_on: bool, low_pa: float, high_pa: float
     ) -> tuple[condenser.Rejected, float, float]:
         """Heat rejected, kg/s through the expansion device, and J/kg of what leaves the side it comes from."""
-        high, low, design = self.high, self.low, self.design
+        high, low = self.high, self.low
         self.flooded, quality = self._fill.outlet(high.liquid_kg / high.row.rho_l)
-        fan = design.fan_m3_s * self._density
-        fan_flow = fan * self.controls.fan_share * self.faults.condenser_airflow if engine_on else 0.0
-        conductance = condenser.air_conductance(design.condenser_ua, fan_flow, fan)
+        conductance = condenser.air_conductance(self.design.condenser_ua, *self._condenser_air(engine_on))
         conductance /= 1.0 + 1.5 * self._gas_pa(high, self.gas_high) / high_pa
         rejected = condenser.reject(
             high.row, high.temperature_k, self.air.temperature_k + self.soak_k, conductance=conductance,
@@ -291,12 +222,7 @@ class Loop:
         else:
             asked = valve.opening(self.bulb_k, design.static_superheat_k, design.superheat_to_full_k)
             area = design.valve_m2 * (asked if faults.valve_stuck is None else faults.valve_stuck)
-        # a clogged strainer and the device share the pressure drop: series of two areas
-        area *= 1.0 - self.ice
-        if faults.restriction > 0.0:
-            clogged = self.design.orifice_m2 * max(1.0 - faults.restriction, 1e-3) * 1.6
-            area = area * clogged / math.hypot(area, clogged)
-        return area
+        return self._through(area)
 
     def _charge(self, mass_kg: float, engine_on: bool) -> None:
         high, low = self.high, self.low
@@ -308,29 +234,12 @@ class Loop:
             return
         total = self.charge_kg
         for side in (high, low):
-            out = min(-mass_kg * side.mass / total, max(side.mass - _LEAST_KG, 0.0))
+            out = min(-mass_kg * side.mass / total, max(side.mass - LEAST_KG, 0.0))
             side.energy -= out * side.vapour_enthalpy()
             side.mass -= out
 
-    def _lag(
-        self, dt_s: float, engine_on: bool, cooled: evaporator.Cooled, outlet: Outlet, *, rejected: condenser.Rejected,
-        discharge_k: float,
-    ) -> None:  # fmt: skip
-        """Everything that follows slowly: flow seen by line probes, bulb, ice, soak, stray air, line and duct temperatures."""
-        balance = self._balance
-        self.flow_kg_s += (balance.compressor_kg_s - self.flow_kg_s) * min(dt_s / 1.5, 1.0)
-        if self.faults.wet > 0.0:
-            growing = self.faults.wet / 120.0 if self.low.temperature_k < 273.15 and engine_on else -1.0 / 90.0
-            self.ice = min(max(self.ice + dt_s * growing, 0.0), 0.97)
-        quick = dt_s * self.lines.quicken
-        fan = self.design.fan_m3_s * self._density * HEAT_CAPACITY
-        goal = self.design.soak * rejected.heat_w / fan if engine_on else 0.0
-        self.soak_k += (goal - self.soak_k) * min(quick / _SOAK_S, 1.0)
+    def _mix_air(self, dt_s: float) -> None:
+        """Stray air is swept to the high side while running and spreads again while standing."""
         running = self.controls.clutch_on
         share = 1.0 if running else self.design.high_m3 / self.design.volume_m3
         self.gas_high += (share - self.gas_high) * min(dt_s / (_GAS_RUNNING_S if running else _GAS_STANDING_S), 1.0)
-        self.lines.follow(
-            dt_s, (running, balance.valve_kg_s > 2e-3),
-            (outlet.saturation_k + outlet.superheat_k, rejected.outlet_k, discharge_k),
-            cooled.air_k if balance.evaporator_air_kg_s > 0.0 else None,
-        )  # fmt: skip

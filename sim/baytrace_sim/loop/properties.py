@@ -6,12 +6,13 @@ Rules of this file:
   over saturation temperature (2 K) and superheat (4 K) read bilinearly (enthalpy within 50 J/kg).
 - Vapour below saturation pressure at a temperature (a nearly empty loop) is a gas with one density correction, chosen so
   that it meets the saturation line exactly: p = rho R T (1 + b(T) rho).
-- Limits: from 213 K to 3 K below the critical point. Beyond them the nearest entry holds; the loop's pressure switches and
+- Limits: from 213 K (or the triple point) to 3 K below the critical point. Beyond them the nearest entry holds; the loop's pressure switches and
   design keep it away from there.
 """
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
 from functools import lru_cache
 from typing import NamedTuple
@@ -19,7 +20,7 @@ from typing import NamedTuple
 import CoolProp
 
 from baytrace.measure.faults import BadInput
-from baytrace.physics.fluid_names import resolve
+from baytrace.physics.fluid_names import Fluid, resolve
 from baytrace.physics.fluids import abstract_state
 
 LOWEST_K, STEP_K = 213.15, 0.25
@@ -45,27 +46,30 @@ class Saturated(NamedTuple):
     u_dilute: float
 
 
-class Refrigerant:
-    """Tables of one pure fluid. Not for blends, and not for a fluid whose condenser works above its critical point."""
+def works_above_critical(fluid: Fluid) -> bool:
+    """Whether a condenser in warm air would work above the critical point."""
+    return fluid.critical_temperature_k < 340.0
 
-    def __init__(self, name: str) -> None:
+
+class SaturationLine:
+    """The line of one pure fluid, `below_critical_k` K short of its critical point. Raises BadInput for a blend."""
+
+    def __init__(self, name: str, below_critical_k: float) -> None:
         fluid = resolve(name)
         if fluid.blend:
             raise BadInput(f"the loop cannot run on the blend {fluid.name}", right="a pure fluid such as R134a")
-        if fluid.critical_temperature_k < 340.0:
-            raise BadInput(
-                f"the loop cannot run on {fluid.name}: its high side works above the critical point",
-                right="R134a, R1234yf or R152a",
-            )
-        self.name = fluid.name
-        self.gas_constant = _GAS_CONSTANT / fluid.molar_mass
-        self.highest_k = fluid.critical_temperature_k - 3.0
+        self.name, self.critical_pa, self.critical_k = (
+            fluid.name,
+            fluid.critical_pressure_pa,
+            fluid.critical_temperature_k,
+        )
+        self.lowest_k = max(LOWEST_K, float(math.ceil(fluid.lowest_temperature_k)) + 0.15)
+        self.highest_k = fluid.critical_temperature_k - below_critical_k
         self._state = abstract_state(fluid)
-        count = int((self.highest_k - LOWEST_K) / STEP_K)
-        self._line = [self._saturated(LOWEST_K + STEP_K * index) for index in range(count)]
+        count = int((self.highest_k - self.lowest_k) / STEP_K)
+        self._line = [self._saturated(self.lowest_k + STEP_K * index) for index in range(count)]
         self._pressures = [row.p for row in self._line]
-        every = round(_LINE_STEP_K / STEP_K)
-        self._vapour = [self._superheated(index * every) for index in range((count - 1) // every + 1)]
+        self._boiling = [row.h_l for row in self._line]
 
     def _saturated(self, temperature_k: float) -> Saturated:
         state, values = self._state, []
@@ -79,21 +83,9 @@ class Refrigerant:
             state.umass(),
         )  # fmt: skip
 
-    def _superheated(self, line_index: int) -> tuple[list[float], list[float], list[float]]:
-        """Density, enthalpy and entropy at superheats 0, 4, 8 ... K at one saturation temperature."""
-        row = self._line[line_index]
-        density, enthalpy, entropy = [row.rho_v], [row.h_v], [row.s_v]
-        for step in range(1, _SUPERHEATS):
-            temperature = LOWEST_K + STEP_K * line_index + _SUPERHEAT_STEP_K * step
-            self._state.update(CoolProp.PT_INPUTS, row.p, temperature)
-            density.append(self._state.rhomass())
-            enthalpy.append(self._state.hmass())
-            entropy.append(self._state.smass())
-        return density, enthalpy, entropy
-
     def at(self, temperature_k: float) -> Saturated:
         """The saturation line at a temperature."""
-        place = (temperature_k - LOWEST_K) / STEP_K
+        place = (temperature_k - self.lowest_k) / STEP_K
         index = int(place)
         if place <= 0.0:
             return self._line[0]
@@ -107,10 +99,45 @@ class Refrigerant:
         index = min(max(bisect_right(pressures, pressure_pa) - 1, 0), len(pressures) - 2)
         low, high = pressures[index], pressures[index + 1]
         share = min(max((pressure_pa - low) / (high - low), 0.0), 1.0)
-        return LOWEST_K + STEP_K * (index + share)
+        return self.lowest_k + STEP_K * (index + share)
+
+    def boiling_pressure(self, h_l: float) -> float:
+        """Pa at which liquid of that enthalpy boils; the line's end where none does."""
+        index = min(max(bisect_right(self._boiling, h_l), 1), len(self._boiling) - 1)
+        low, high = self._boiling[index - 1], self._boiling[index]
+        share = min(max((h_l - low) / (high - low), 0.0), 1.0)
+        return self._pressures[index - 1] + share * (self._pressures[index] - self._pressures[index - 1])
+
+
+class Refrigerant(SaturationLine):
+    """Tables of one pure fluid. Not for blends, and not for a fluid whose condenser works above its critical point."""
+
+    def __init__(self, name: str) -> None:
+        fluid = resolve(name)
+        if works_above_critical(fluid):
+            raise BadInput(
+                f"this loop cannot run on {fluid.name}: its high side works above the critical point",
+                right="R134a, R1234yf or R152a here; the loop with a gas cooler for R744",
+            )
+        super().__init__(name, 3.0)
+        self.gas_constant = _GAS_CONSTANT / fluid.molar_mass
+        every = round(_LINE_STEP_K / STEP_K)
+        self._vapour = [self._superheated(index * every) for index in range((len(self._line) - 1) // every + 1)]
+
+    def _superheated(self, line_index: int) -> tuple[list[float], list[float], list[float]]:
+        """Density, enthalpy and entropy at superheats 0, 4, 8 ... K at one saturation temperature."""
+        row = self._line[line_index]
+        density, enthalpy, entropy = [row.rho_v], [row.h_v], [row.s_v]
+        for step in range(1, _SUPERHEATS):
+            temperature = self.lowest_k + STEP_K * line_index + _SUPERHEAT_STEP_K * step
+            self._state.update(CoolProp.PT_INPUTS, row.p, temperature)
+            density.append(self._state.rhomass())
+            enthalpy.append(self._state.hmass())
+            entropy.append(self._state.smass())
+        return density, enthalpy, entropy
 
     def _between(self, saturation_k: float) -> tuple[int, float]:
-        place = (saturation_k - LOWEST_K) / _LINE_STEP_K
+        place = (saturation_k - self.lowest_k) / _LINE_STEP_K
         index = min(max(int(place), 0), len(self._vapour) - 2)
         return index, min(max(place - index, 0.0), 1.0)
 

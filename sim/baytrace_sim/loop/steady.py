@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from baytrace_sim.loop.loop import HeatBalance, Loop
+from baytrace_sim.loop.base import HeatBalance, LoopBase
 
 _STORED_SHARE = 5e-4
 _WINDOW_S, _LONGEST_S, _QUICKEN = 60.0, 2400.0, 8.0
@@ -13,8 +14,9 @@ _WINDOW_S, _LONGEST_S, _QUICKEN = 60.0, 2400.0, 8.0
 
 class Steady(NamedTuple):
     """Means over the last whole clutch cycles (or the last minute): Pa absolute and K. `superheat_k` is the suction line
-    above, `subcooling_k` the liquid line below the saturation temperature of the mean pressure. `converged` is False when
-    the loop was still moving after 40 simulated minutes; `balance` holds the same means of the heat flows.
+    above, `subcooling_k` the liquid line below the saturation temperature of the mean pressure (not a number above the
+    critical one). `converged` is False when the loop was still moving after 40 simulated minutes; `balance` holds the same
+    means of the heat flows.
     """
 
     low_side_pa: float
@@ -34,7 +36,7 @@ class Steady(NamedTuple):
 CHANNELS = ("low_side_pa", "high_side_pa", "suction_line_k", "liquid_line_k", "discharge_line_k", "vent_air_k")
 
 
-def sample(loop: Loop) -> tuple[float, ...]:
+def sample(loop: LoopBase) -> tuple[float, ...]:
     """The values of CHANNELS, then 1 or 0 for the clutch."""
     return (*(getattr(loop, name) for name in CHANNELS), float(loop.clutch_on))
 
@@ -49,7 +51,7 @@ def last_cycles(clutch: Sequence[float]) -> tuple[int, int, float]:
     return starts[0], starts[-1], (starts[-1] - starts[0]) / (len(starts) - 1)
 
 
-def steady(loop: Loop, *, rpm: float = 1500.0, blower: float = 0.7, dt_s: float = 0.5) -> Steady:
+def steady(loop: LoopBase, *, rpm: float = 1500.0, blower: float = 0.7, dt_s: float = 0.5) -> Steady:
     """Run `loop` on (it is changed) until nothing moves any more, slow metal and ducts hurried eightfold."""
     loop.lines.quicken = _QUICKEN
     rows: list[tuple[float, ...]] = []
@@ -87,10 +89,13 @@ def _alike(before: list[float], now: list[float]) -> bool:
     return all(abs(a - b) <= (2e-4 if 0.0 < now[-1] < 1.0 else 2e-5) * abs(b) for a, b in zip(before, now, strict=True))
 
 
-def _result(loop: Loop, rows: list[tuple[float, ...]], means: list[float], dt_s: float, *, converged: bool) -> Steady:
+def _result(
+    loop: LoopBase, rows: list[tuple[float, ...]], means: list[float], dt_s: float, *, converged: bool
+) -> Steady:
     low, high, suction, liquid, discharge, vent, duty = means
     superheat = suction - loop.fluid.saturation_temperature(low)
-    subcooling = loop.fluid.saturation_temperature(high) - liquid
+    condensing = high < loop.fluid.critical_pa
+    subcooling = loop.fluid.saturation_temperature(high) - liquid if condensing else math.nan
     cycle = last_cycles([row[-1] for row in rows])[2] * dt_s
     return Steady(
         low, high, suction, liquid, discharge, vent, superheat, subcooling, duty, cycle, converged, loop.heat_balance()

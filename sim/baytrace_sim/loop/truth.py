@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from baytrace.measure.faults import BadInput
-from baytrace_sim.loop.loop import Loop
+from baytrace_sim.loop.base import LoopBase
 from baytrace_sim.loop.steady import CHANNELS, sample
 
 PRESSURE_SHARE, TEMPERATURE_K = 0.01, 0.5
@@ -41,7 +41,7 @@ class Truth(NamedTuple):
     cycle_s: float
 
 
-def run(loop: Loop, seconds: float, *, rpm: float = 1500.0, blower: float = 0.7, dt_s: float = 1.0) -> Record:
+def run(loop: LoopBase, seconds: float, *, rpm: float = 1500.0, blower: float = 0.7, dt_s: float = 1.0) -> Record:
     """Run `loop` with the engine on, and keep every channel each `dt_s`."""
     rows = []
     for _ in range(round(seconds / dt_s)):

@@ -12,6 +12,7 @@ import math
 from baytrace_sim.loop.properties import Saturated
 
 DISCHARGE = 0.72
+FLASHING = 0.86  # the throat's pressure against that at which the liquid arriving boils
 _STRAIGHT_PA = 4.0e3  # below this difference flow is laminar: a straight line keeps standing pressures quiet
 
 
@@ -23,10 +24,15 @@ def flow(
     `inlet_p` is the saturation pressure at the temperature of the liquid arriving, `quality` its vapour share.
     """
     if high_pa < low_pa:
-        return -DISCHARGE * area_m2 * _root(2.0 * low_rho, low_pa - high_pa)
-    throat = max(low_pa, (0.86 - 0.32 * quality) * inlet_p)
+        return -forced(area_m2, low_rho, low_pa - high_pa)
+    throat = max(low_pa, (FLASHING - 0.32 * quality) * inlet_p)
     density = 1.0 / ((1.0 - quality) / high.rho_l + quality / high.rho_v)
-    return DISCHARGE * area_m2 * _root(2.0 * density, max(high_pa - throat, 0.0))
+    return forced(area_m2, density, max(high_pa - throat, 0.0))
+
+
+def forced(area_m2: float, density: float, difference_pa: float) -> float:
+    """kg/s that a pressure difference drives through an opening."""
+    return DISCHARGE * area_m2 * _root(2.0 * density, difference_pa)
 
 
 def _root(double_density: float, difference: float) -> float:
