@@ -22,8 +22,10 @@ from baytrace.measure.channel import Channel
 from baytrace.measure.reading import Mark, Reading
 from baytrace.measure.roles import Role
 from baytrace.measure.units import unit_for
-from baytrace.measure.verdict import Verdict
+from baytrace.measure.verdict import Outcome, Verdict
+from baytrace.watches.charge.judge import judge_mass
 from baytrace.watches.charge.mass import MassRules, charged
+from baytrace.watches.charge.settings import ChargeSettings
 from baytrace.watches.running.follow import RunningFollower
 from baytrace.watches.watch import View, build
 from baytrace_sim.loop import Loop
@@ -94,7 +96,7 @@ def readings(scenario: Scenario, table: np.ndarray, rng: np.random.Generator) ->
 
 
 @dataclass(frozen=True)
-class Outcome:
+class Seen:
     """Seconds count from the start of running; None: not called, or no truth."""
 
     scenario: Scenario
@@ -128,7 +130,7 @@ def judge(name: str, items: list[Reading | Mark], settings: dict[str, object]) -
     return watch.verdict()
 
 
-def one(task: tuple[int, str, int]) -> Outcome:
+def one(task: tuple[int, str, int]) -> Seen:
     seed, cause, strength = task
     scenario = seeded(seed, cause, strength)
     table, record = simulate(scenario)
@@ -149,10 +151,10 @@ def one(task: tuple[int, str, int]) -> Outcome:
         row["cause"] for row in pattern.more.get("causes", ()) if row["cause"] not in (SOUND, "something else")
     )
     settled = at.value - STANDING_S if at is not None else None
-    return Outcome(scenario, settled, first_call(items), truth_s, pattern.finding, ranked)
+    return Seen(scenario, settled, first_call(items), truth_s, pattern.finding, ranked)
 
 
-def report_settling(outcomes: list[Outcome]) -> None:
+def report_settling(outcomes: list[Seen]) -> None:
     # a run that still moved in its last four minutes has no end to compare with
     known = [one for one in outcomes if one.truth_s is not None and one.truth_s <= RUNNING_S - 240.0]
     called = [one for one in known if one.settled_s is not None and one.truth_s is not None]
@@ -173,7 +175,7 @@ def report_settling(outcomes: list[Outcome]) -> None:
         )
 
 
-def report_causes(outcomes: list[Outcome]) -> None:
+def report_causes(outcomes: list[Seen]) -> None:
     faulty = [one for one in outcomes if one.scenario.cause != SOUND]
     first = [one for one in faulty if one.ranked[:1] == (one.scenario.cause,)]
     two = [one for one in faulty if one.scenario.cause in one.ranked[:2]]
@@ -215,6 +217,31 @@ def report_scales(number: int, seed: int) -> None:
         )
 
 
+def report_silent_scales(number: int, seed: int) -> None:
+    """The right charge with a gap of the scale about its flow: what the verdict on the mass says, by whether the tank was moved in it."""
+    unit = unit_for(Role.TANK_MASS, "g")
+    scale = Channel("tank_mass", Role.TANK_MASS, unit, Accuracy.parse("5 g", unit=unit))
+    said: dict[str, Counter[str]] = {"left alone": Counter(), "moved": Counter()}
+    inside = 0
+    for index in range(number):
+        record = scale_trace(seed + index, disturbed=False, silent=True)
+        settings = ChargeSettings(label_g=record.charge_kg * 1e3)
+        found = charged(
+            record.times, record.shown, settings.mass_rules(), scale, start=record.start_s, end=record.end_s
+        )
+        judged = judge_mass(found, settings)
+        kind = "left alone" if "moved 0 g" in record.story else "moved"
+        said[kind][str(judged.outcome) if judged is not None else "unweighed"] += 1
+        if found is not None and judged is not None and judged.outcome is Outcome.PASS:
+            inside += abs(found.mass_kg - record.charge_kg) <= 1.96 * found.uncertainty_kg
+    for kind, counts in said.items():
+        say(f"scale silent about the flow, tank {kind}: {dict(counts)} of {counts.total()}")
+    passed = said["left alone"]["pass"] + said["moved"]["pass"]
+    say(
+        f"  charged mass within the stated uncertainty: {100 * inside / max(passed, 1):.1f} % of the {passed} that passed"
+    )
+
+
 def main() -> None:
     ask = argparse.ArgumentParser(description=__doc__)
     ask.add_argument("--each", type=int, default=10, help="runs of each fault and strength")
@@ -232,6 +259,7 @@ def main() -> None:
     report_settling([one for one in outcomes if one.scenario.cause != "clutch not engaged"])
     report_causes(outcomes)
     report_scales(given.scales, given.seed * 100_000)
+    report_silent_scales(given.scales, given.seed * 100_000)
 
 
 if __name__ == "__main__":

@@ -56,7 +56,18 @@ def _disturb(rng: np.random.Generator, times: np.ndarray, shown: np.ndarray, win
     return told
 
 
-def scale_trace(seed: int, *, marked: bool | None = None, disturbed: bool = True) -> ScaleTrace:
+def _silence(
+    rng: np.random.Generator, times: np.ndarray, shown: np.ndarray, window: tuple[float, float]
+) -> tuple[np.ndarray, str]:
+    """Which readings are lost: 3 to 60 s about the flow, in one of three gaps with the tank set down differently meanwhile."""
+    length = rng.uniform(3.0, 60.0)
+    begin = rng.uniform(window[0] - 0.7 * length, window[1] - 0.3 * length)
+    moved = float(rng.choice([0.0, 0.0, rng.choice([-1.0, 1.0]) * rng.uniform(0.012, 0.3)]))
+    shown[times >= begin + 0.5 * length] += moved
+    return (times > begin) & (times < begin + length), f"silent for {length:.0f} s, moved {moved * 1e3:.0f} g"
+
+
+def scale_trace(seed: int, *, marked: bool | None = None, disturbed: bool = True, silent: bool = False) -> ScaleTrace:
     """One record. The scale's own errors: limits of error of 5 g spread over gain, rounding, scatter and linearity."""
     rng = np.random.default_rng(seed)
     period = float(rng.choice([0.2, 0.5, 1.0, 2.0]))
@@ -71,9 +82,12 @@ def scale_trace(seed: int, *, marked: bool | None = None, disturbed: bool = True
     shown = tank + drift * times + rng.normal(0.0, rng.uniform(0.0002, 0.0012), len(times))
     story = _disturb(rng, times, shown, (start, start + at[-1])) if disturbed else []
     step = float(rng.choice([0.001, 0.002, 0.005]))
-    shown = np.round(shown / step) * step
     known = bool(rng.random() < 0.6) if marked is None else marked
     marks = (start, start + float(at[-1])) if known else (None, None)
+    if silent:
+        lost, told = _silence(rng, times, shown, (start, start + at[-1]))
+        times, shown, story = times[~lost], shown[~lost], [*story, told]
+    shown = np.round(shown / step) * step
     return ScaleTrace(
         times, shown, charge, *marks, f"{period} s, {step * 1e3:.0f} g, drift {drift * 1e3:.3f} g/s, {', '.join(story)}"
     )

@@ -113,3 +113,16 @@ def test_means_are_means():
     assert sliding_mean(times, times, np.array([500.0, 0.0, 1999.0]), 100.0) == pytest.approx([500.0, 50.0, 1949.0])
     assert noise_of(values + 1e-3 * times**2) == pytest.approx(1.0, rel=0.1)
     assert noise_of(values[:3]) == 0.0
+
+
+@pytest.mark.parametrize("quick", [15.0, 30.0, 45.0])
+@pytest.mark.parametrize("slow", [80.0, 110.0])
+def test_a_slow_mode_behind_a_quick_one_is_waited_for(quick, slow):
+    """Where a quick mode gives way to a slow one within the tail, nothing is called while the slow one is beyond its band."""
+    times = np.arange(0.0, 900.0)
+    path = 30.0 * np.exp(-times / quick) + np.where(times < 160.0, 2.3 * (160.0 - times) / 60.0, 0.0)
+    path += 13.0 * np.exp(-times / slow)
+    noise = np.random.default_rng(round(quick + slow)).normal(0.0, 0.05, len(times))
+    called = called_at(times, 290.0 + path + noise, 0.5, hold_s=60.0)
+    assert called is not None
+    assert called >= times[np.flatnonzero(path > 0.5)[-1]]

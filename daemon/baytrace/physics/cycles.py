@@ -65,38 +65,35 @@ def find_cycles(times: Floats, values: Floats, *, least_swing: float) -> Cycles 
 
 def _crossings(times: Floats, values: Floats, middle: float, reach: float) -> Floats:
     """Instants of the upward crossings of the middle that follow a visit below `middle - reach` and reach `middle + reach`."""
-    found: list[float] = []
-    armed, crossed = False, None
-    for before, (t0, x0, t1, x1) in enumerate(zip(times[:-1], values[:-1], times[1:], values[1:], strict=True)):
-        if before == 0 and x0 < middle - reach:
-            armed = True
-        if x1 < middle - reach:
-            armed, crossed = True, None
-        if armed and x0 < middle <= x1:
-            crossed = t0 + (middle - x0) / (x1 - x0) * (t1 - t0)
-        if armed and crossed is not None and x1 > middle + reach:
-            found.append(float(crossed))
-            armed, crossed = False, None
-    return np.array(found)
+    beyond = np.flatnonzero(np.abs(values - middle) > reach)
+    above = values[beyond] > middle
+    reached = beyond[1:][above[1:] & ~above[:-1]]
+    if not len(reached):
+        return np.array([])
+    upward = np.flatnonzero((values[:-1] < middle) & (values[1:] >= middle))
+    before = upward[np.searchsorted(upward, reached, side="left") - 1]  # the last crossing on the way there
+    share = (middle - values[before]) / (values[before + 1] - values[before])
+    crossed: Floats = times[before] + share * (times[before + 1] - times[before])
+    return crossed
 
 
 def _alike(starts: Floats) -> Floats:
     """The longest run of similar cycles at the end."""
     lengths = np.diff(starts)
-    for first in range(len(lengths)):
-        run = lengths[first:]
-        if len(run) >= MIN_CYCLES and np.std(run) <= _ALIKE * np.mean(run):
-            return starts[first:]
-    return starts[:0]
+    number = np.arange(len(lengths), 0, -1)
+    mean = np.cumsum(lengths[::-1])[::-1] / number
+    spread = np.sqrt(np.maximum(np.cumsum(lengths[::-1] ** 2)[::-1] / number - mean**2, 0.0))
+    firsts = np.flatnonzero((number >= MIN_CYCLES) & (spread <= _ALIKE * mean))
+    return starts[firsts[0] :] if len(firsts) else starts[:0]
 
 
 def _falling_share(times: Floats, values: Floats, starts: Floats) -> float:
     shares = []
-    for begin, end in pairwise(starts):
-        inside = np.flatnonzero((times >= begin) & (times < end))
-        if len(inside) >= 4:
-            top, bottom = inside[np.argmax(values[inside])], inside[np.argmin(values[inside])]
-            shares.append((times[bottom] - times[top]) / (end - begin) % 1.0)
+    edges = np.searchsorted(times, starts)
+    for (first, last), length in zip(pairwise(edges), np.diff(starts), strict=True):
+        if last - first >= 4:
+            top, bottom = first + np.argmax(values[first:last]), first + np.argmin(values[first:last])
+            shares.append(float((times[bottom] - times[top]) / length % 1.0))
     return float(np.mean(shares)) if shares else float("nan")
 
 

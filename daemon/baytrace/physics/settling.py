@@ -30,9 +30,13 @@ MIN_SPAN_S = 60.0
 MIN_BLOCKS = 8
 _FEW = 40  # readings that are tested one by one
 _BLOCKS = 120  # blocks a record is cut into at most
+_MODES = 16  # time constants tried
 _LATE_S = 30.0
 _PLAINLY = 0.9995  # one-sided: a slope so far from its scatter is no chance
 _TAIL = 0.6  # share of the record that the fit looks at
+LOOK_S = 2000.0  # and no further back than this: what was longer ago says nothing of a mode that ends
+_INSTANTS = 1600  # at which a mean is looked at when looking back, at most
+_LATER = 0.5  # share of that tail that must say the same by itself
 _CONFIDENCE = 0.95
 _SURE = 0.6  # share of the band: the tail is rarely one clean exponential
 
@@ -61,7 +65,6 @@ class _Mode:
     tau: float
     remaining: float
     bound: float
-    rss: float
 
 
 def block_means(times: Floats, values: Floats, length_s: float) -> tuple[Floats, Floats]:
@@ -90,38 +93,51 @@ def points(times: Floats, values: Floats, cycles: Cycles | None) -> tuple[Floats
     return block_means(times, values, max(2.0, 1.5 * period, span / _BLOCKS))
 
 
-def _inflation(residuals: Floats) -> float:
-    """Variance factor of a mean for lag-1 correlation; at least 1."""
-    power = float(residuals @ residuals)
-    if len(residuals) < 4 or power == 0.0:
-        return 1.0
-    r = float(residuals[1:] @ residuals[:-1]) / power
-    r = min(max(r + 1.0 / len(residuals), 0.0), 0.9)  # the sample value is low by about 1/n
-    return (1.0 + r) / (1.0 - r)
+def _inflation(power: Floats, lagged: Floats, number: int) -> Floats:
+    """Variance factor of a mean for lag-1 correlation, at least 1; from the sums of the squares of `number` residuals and of
+    their products with the next.
+    """
+    if number < 4:
+        return np.ones_like(power)
+    r = np.divide(lagged, power, out=np.full_like(power, -1.0), where=power > 0.0)
+    r = np.clip(r + 1.0 / number, 0.0, 0.9)  # the sample value is low by about 1/n
+    factor: Floats = (1.0 + r) / (1.0 - r)
+    return factor
 
 
-def _fit(at: Floats, mean: Floats, tau: float) -> _Mode:
-    shape = np.exp(np.clip(-(at - at[-1]) / tau, None, 60.0))
-    shape_mean = shape.mean()
-    spread = shape - shape_mean
-    power = float(spread @ spread)
-    if power <= 1e-12:
-        return _Mode(tau, 0.0, math.inf, math.inf)
-    a = float(spread @ mean) / power
-    residuals = mean - mean.mean() - a * spread
-    rss = float(residuals @ residuals)
-    free = max(len(mean) - 3, 1)
-    error = math.sqrt(rss / free * _inflation(residuals) / power)
-    return _Mode(tau, a, abs(a) + float(stdtrit(free, 0.5 + 0.5 * _CONFIDENCE)) * error, rss)
+def _inflation_of(residuals: Floats) -> float:
+    power, lagged = np.array([residuals @ residuals]), np.array([residuals[1:] @ residuals[:-1]])
+    return float(_inflation(power, lagged, len(residuals))[0])
 
 
 def _modes(at: Floats, mean: Floats, slowest_s: float) -> list[_Mode]:
-    """The possible modes, best first."""
-    fits = [_fit(at, mean, float(tau)) for tau in np.geomspace(FASTEST_S, slowest_s, 16)]
-    fits.sort(key=lambda fit: fit.rss)
+    """The possible modes, best first: straight-line fits of the means to the shape of each, all about their own mean."""
+    taus = np.geomspace(FASTEST_S, slowest_s, _MODES)
+    shapes = np.exp(np.minimum((at[-1] - at) / taus[:, None], 60.0))
+    shapes -= shapes.mean(axis=1, keepdims=True)
+    centred = mean - mean.mean()
     free = max(len(at) - 3, 1)
-    limit = fits[0].rss * (1.0 + float(fdtri(1, free, _CONFIDENCE)) / free)
-    return [fit for fit in fits if fit.rss <= limit]
+    power = np.einsum("ij,ij->i", shapes, shapes)
+    known = power > 1e-12
+    power = np.where(known, power, 1.0)
+    a = shapes @ centred / power
+    residuals = centred - a[:, None] * shapes
+    rss = np.einsum("ij,ij->i", residuals, residuals)
+    widened = _inflation(rss, np.einsum("ij,ij->i", residuals[:, 1:], residuals[:, :-1]), len(at))
+    reach = float(stdtrit(free, 0.5 + 0.5 * _CONFIDENCE))
+    bound = np.where(known, np.abs(a) + reach * np.sqrt(rss / free * widened / power), np.inf)
+    rss = np.where(known, rss, np.inf)
+    order = np.argsort(rss, kind="stable")
+    limit = rss[order[0]] * (1.0 + float(fdtri(1, free, _CONFIDENCE)) / free)
+    return [_Mode(float(taus[i]), float(a[i]), float(bound[i])) for i in order if rss[i] <= limit]
+
+
+def _later_modes(at: Floats, mean: Floats, slowest_s: float) -> list[_Mode]:
+    """The likeliest mode of the last part of the tail alone: where a quick mode gives way to a slow one within the tail, one
+    exponential through both ends too soon.
+    """
+    late = at >= at[-1] - _LATER * (at[-1] - at[0])
+    return _modes(at[late], mean[late], slowest_s)[:1] if late.sum() >= MIN_BLOCKS else []
 
 
 def judge_settling(
@@ -137,7 +153,8 @@ def judge_settling(
     """The state of a quantity at the end of its record; `band` in the unit of the values. Nothing is called settled within
     `least_s` of the record's beginning, nor before its mean has stayed within the band for `hold_s`.
     """
-    at, mean = points(times, values, cycles)
+    recent = int(np.searchsorted(times, times[-1] - LOOK_S))
+    at, mean = points(times[recent:], values[recent:], cycles)
     span = float(times[-1] - times[0])
     tail = at >= at[-1] - max(_TAIL * (at[-1] - at[0]), least_s)
     at, mean = at[tail], mean[tail]
@@ -148,7 +165,7 @@ def judge_settling(
             waiting = max(waiting, (wanted - len(at)) * cycles.period_s)
         return Settling(False, float(mean[-3:].mean()), _scatter(mean[-3:]), expected_s=max(waiting, 1.0))
     possible = _modes(at, mean, slowest_s)
-    best, worst = possible[0], max(possible, key=lambda mode: mode.bound)
+    best, worst = possible[0], max([*possible, *_later_modes(at, mean, slowest_s)], key=lambda mode: mode.bound)
     if worst.bound > _SURE * band:
         expected = worst.tau * math.log(worst.bound / (_SURE * band)) if math.isfinite(worst.bound) else None
         return Settling(
@@ -174,7 +191,7 @@ def _still_moving(at: Floats, mean: Floats, band: float) -> bool:
     power = float(spread @ spread)
     slope = float(spread @ mean[late]) / power
     left = mean[late] - mean[late].mean() - slope * spread
-    error = math.sqrt(float(left @ left) / (late.sum() - 2) * _inflation(left) / power)
+    error = math.sqrt(float(left @ left) / (late.sum() - 2) * _inflation_of(left) / power)
     return abs(slope) > float(stdtrit(int(late.sum()) - 2, _PLAINLY)) * error and abs(slope) * 2.0 * _LATE_S > band
 
 
@@ -182,7 +199,7 @@ def _scatter(mean: npt.NDArray[np.float64]) -> float:
     if len(mean) < 2:
         return 0.0
     residuals = mean - mean.mean()
-    return float(np.std(mean, ddof=1)) / math.sqrt(len(mean)) * math.sqrt(_inflation(residuals))
+    return float(np.std(mean, ddof=1)) / math.sqrt(len(mean)) * math.sqrt(_inflation_of(residuals))
 
 
 def _cycle_window(period_s: float) -> float:
@@ -200,7 +217,7 @@ def _quiet_window(times: Floats, values: Floats, band: float) -> float:
 def _look_back(times: Floats, values: Floats, band: float, cycles: Cycles | None) -> tuple[float, float, float]:
     """Since when the mean has stayed within `band` of its final value, that value and its standard uncertainty."""
     window = _cycle_window(cycles.period_s) if cycles is not None else _quiet_window(times, values, band)
-    grid = np.arange(times[0], times[-1], max(window / 8.0, 1.0))
+    grid = np.arange(times[0], times[-1], max(window / 8.0, 1.0, (times[-1] - times[0]) / _INSTANTS))
     path = sliding_mean(times, values, grid, window)
     if cycles is not None:  # twice: cycles are not all of one length, and one mean would leave a ripple
         path = sliding_mean(grid, path, grid, window)

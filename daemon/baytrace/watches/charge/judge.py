@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from baytrace.measure.decision import decide, worst
 from baytrace.measure.verdict import Figure, Outcome
 from baytrace.watches.charge.mass import Charged
 from baytrace.watches.charge.settings import ChargeSettings
+from baytrace.watches.charge.silence import Silence
 from baytrace.watches.limits_table import limit
 from baytrace.watches.running.figures import ZERO_C_K, Loop, Value
+from baytrace.watches.running.wording import span
 
 UNDER, OVER = "undercharged", "overcharged"
+_TOLD_KG = 0.004  # a gap in which less than this left the tank is not worth a sentence
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +42,39 @@ def judge_mass(mass: Charged | None, settings: ChargeSettings) -> Judgement | No
     )
     if outcome is Outcome.UNDECIDED:
         text += ": too close to the limit for this scale to tell"
+    elif not _stands(mass, outcome, lower, upper):
+        outcome = Outcome.UNDECIDED
+        text += ": with what the scale did not show it cannot be told"
     return Judgement(outcome, text, finding)
+
+
+def _stands(mass: Charged, outcome: Outcome, lower: float, upper: float) -> bool:
+    """Whether the outcome holds whatever happened while the scale was silent; g."""
+    if outcome is Outcome.PASS:
+        return mass.sound
+    u = mass.uncertainty_kg * 1e3
+    if mass.mass_kg * 1e3 < lower:
+        return decide(mass.highest_kg * 1e3, u, lower=lower) is Outcome.FAIL
+    return decide(mass.lowest_kg * 1e3, u, upper=upper) is Outcome.FAIL
+
+
+def silence_sentences(mass: Charged) -> list[str]:
+    """The gaps of the scale that matter to the charge."""
+    return [
+        _silence_sentence(gap) for gap in mass.silences if gap.unseen or not gap.confirmed or gap.fall_kg >= _TOLD_KG
+    ]
+
+
+def _silence_sentence(gap: Silence) -> str:
+    said = f"the scale was silent for {span(gap.length_s)}, {gap.start_s:.0f} s into the trace"
+    if gap.unseen:
+        return f"{said}, while refrigerant may have gone in unseen"
+    if not gap.sound:
+        return f"{said}, and the tank was touched meanwhile: what went in then is not known"
+    said += f"; the {gap.fall_kg * 1e3:.0f} g it showed less afterwards count as charge"
+    if not gap.confirmed:
+        said += ", though the flow before and after does not show that the tank was left alone"
+    return said
 
 
 def unweighed(label_g: float) -> Judgement:
@@ -106,9 +142,16 @@ def overall(judgements: list[Judgement]) -> Outcome:
 
 
 def mass_figures(mass: Charged | None) -> dict[str, Figure]:
+    """The mass under its name in a verdict; left out when part of it was never shown by the scale."""
     if mass is None:
         return {}
-    figures = {"charged_mass": Figure.between(mass.mass_kg * 1e3, mass.uncertainty_kg * 1e3, "g")}
+    figures = {}
+    if mass.sound:
+        figures["charged_mass"] = Figure.between(mass.mass_kg * 1e3, mass.uncertainty_kg * 1e3, "g")
+    elif math.isfinite(mass.highest_kg):
+        wider = 1.96 * mass.uncertainty_kg
+        bounds = (mass.lowest_kg - wider) * 1e3, (mass.highest_kg + wider) * 1e3
+        figures["charged_mass"] = Figure(mass.mass_kg * 1e3, "g", *bounds, 0.95)
     if mass.drift_kg_s:
         figures["scale_drift"] = Figure(mass.drift_kg_s * 1e3, "g/s")
     return figures

@@ -2,7 +2,7 @@
 
 Rules of this file:
 - What the tank lost is what went in, less what stayed in the hose (a stated allowance). kg in, kg out.
-- Touches of the tank are taken out first (`scale_record`).
+- Touches of the tank are taken out first (`scale_record`), and gaps in the record are weighed (`silence`).
 - The slow change of the reading before and after charging, with the valve shut, is the scale's drift. It is taken off when it
   is plain, and its uncertainty is carried either way.
 - Start and end are the marks, else the flow itself: the fall is found where it is steep and lasting.
@@ -12,7 +12,8 @@ Rules of this file:
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -20,8 +21,9 @@ import numpy as np
 from baytrace.measure.channel import Channel
 from baytrace.physics.cycles import Floats
 from baytrace.watches.charge.scale_record import CleanRecord, Touch, clean, steepness
+from baytrace.watches.charge.silence import Silence, after_record, before_record
 
-_QUIET_S = 60.0
+QUIET_S = 60.0
 _FLOW_KG_S = 0.0005
 _LEAST_CHARGE_KG = 0.02
 
@@ -40,6 +42,22 @@ class Charged:
     flowing: bool
     touches: tuple[Touch, ...]
     drift_kg_s: float
+    silences: tuple[Silence, ...] = ()
+
+    @property
+    def lowest_kg(self) -> float:
+        """What went in if the tank was touched unseen in every gap, at least."""
+        return self.mass_kg - sum(gap.fall_kg - gap.low_kg for gap in self.silences)
+
+    @property
+    def highest_kg(self) -> float:
+        """As `lowest_kg`, at most; infinite when the record begins or ends in flow."""
+        return self.mass_kg + sum(gap.high_kg - gap.fall_kg for gap in self.silences)
+
+    @property
+    def sound(self) -> bool:
+        """Whether a verdict may rest on the mass."""
+        return all(gap.sound for gap in self.silences)
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +68,9 @@ class MassRules:
     hose_uncertainty_kg: float
     fastest_kg_s: float
     most_drift_kg_s: float
+
+    def without_hose(self) -> MassRules:
+        return replace(self, hose_kg=0.0, hose_uncertainty_kg=0.0)
 
 
 def _window_s(times: Floats) -> float:
@@ -98,8 +119,7 @@ def _level(record: CleanRecord, stretch: tuple[float, float], at: float, most_dr
     times, values = record.times, record.values
     inside = (times >= stretch[0]) & (times <= stretch[1]) & record.valid
     if inside.sum() < 2:
-        inside = np.zeros(len(times), dtype=bool)
-        inside[np.argsort(np.abs(times - at))[:3]] = True
+        inside = _beside(times, at, before=stretch[1] == at)
     t, x = times[inside], values[inside]
     noise = record.scatter**2
     if len(t) < 8:
@@ -115,10 +135,28 @@ def _level(record: CleanRecord, stretch: tuple[float, float], at: float, most_dr
     return _Level(float(x.mean()), noise / len(t), slope, noise / power, float(t.mean()))
 
 
+def _beside(times: Floats, at: float, *, before: bool) -> np.ndarray:
+    """The last readings before an instant or the first after it; one from the other side when there is none."""
+    here = int(np.searchsorted(times, at, side="right" if before else "left"))
+    first, last = (max(here - 3, 0), max(here, 1)) if before else (min(here, len(times) - 1), here + 3)
+    chosen = np.zeros(len(times), dtype=bool)
+    chosen[first:last] = True
+    return chosen
+
+
 def charged(
-    times: Floats, values: Floats, rules: MassRules, channel: Channel | None, *, start: float | None, end: float | None
+    times: Floats,
+    values: Floats,
+    rules: MassRules,
+    channel: Channel | None,
+    *,
+    start: float | None,
+    end: float | None,
+    now_s: float | None = None,
 ) -> Charged | None:
-    """Mass charged so far; `start` and `end` are the marks where given. None when no charging is seen."""
+    """Mass charged so far; `start` and `end` are the marks where given, `now_s` is how far the whole record goes. None when
+    no charging is seen.
+    """
     if len(times) < 6:
         return None
     record = clean(times, values, rules.fastest_kg_s)
@@ -128,18 +166,24 @@ def charged(
     begin = start if start is not None else flow[0] if flow is not None else 0.0
     stopped = flow[1] if flow is not None else begin
     finish = end if end is not None else max(stopped, begin)
-    flowing = end is None and flow is not None and bool(_flowing(record)[-3:].any())
-    before = _level(record, (begin - _QUIET_S, begin), begin, rules.most_drift_kg_s)
+    falling = _flowing(record)
+    silent = after_record(times, end, times[-1] if now_s is None else now_s, flowing=bool(falling[-3:].any()))
+    flowing = end is None and flow is not None and silent is None and bool(falling[-3:].any())
+    before = _level(record, (begin - QUIET_S, begin), begin, rules.most_drift_kg_s)
     quiet = times[-1] if flowing else min(max(finish, min(stopped, finish + 10.0)), times[-1])
-    after = _level(record, (quiet, quiet + _QUIET_S), quiet, rules.most_drift_kg_s)
+    after = _level(record, (quiet, quiet + QUIET_S), quiet, rules.most_drift_kg_s)
     drift, drift_variance = _drift(before, after, rules.most_drift_kg_s)
     span = max(after.middle_s - before.middle_s, 0.0)
     fall = before.level - after.level + drift * span
     variance = before.variance + after.variance + drift_variance * span**2 + _scale_variance(channel, fall)
     variance += sum(touch.variance for touch in record.touches if begin <= touch.end_s and touch.start_s <= quiet)
-    variance += rules.hose_uncertainty_kg**2 / 3.0
+    gaps = [gap for gap in record.silences if begin <= gap.end_s and gap.start_s <= quiet]
+    variance += sum(gap.variance for gap in gaps) + rules.hose_uncertainty_kg**2 / 3.0
+    ends = before_record(times, start, flowing=bool(falling[:3].any())), silent
+    gaps += [gap for gap in ends if gap is not None]
     rate = max(-float(steepness(record, _window_s(times))[-1]), 0.0) if flowing else 0.0
-    return Charged(fall - rules.hose_kg, math.sqrt(variance), begin, finish, rate, flowing, record.touches, drift)
+    mass, u = fall - rules.hose_kg, math.sqrt(variance)
+    return Charged(mass, u, begin, finish, rate, flowing, record.touches, drift, tuple(gaps))
 
 
 def _drift(before: _Level, after: _Level, most: float) -> tuple[float, float]:
@@ -160,3 +204,18 @@ def _scale_variance(channel: Channel | None, fall_kg: float) -> float:
         return 0.0
     u_at_end, u_at_start = (channel.standard_uncertainty(mass) for mass in (abs(fall_kg), 0.0))
     return u_at_end**2 + u_at_start**2
+
+
+def together(charges: Sequence[Charged]) -> Charged | None:
+    """Several charges, oldest first, as one; None of none."""
+    if len(charges) < 2:
+        return charges[0] if charges else None
+    last = charges[-1]
+    return replace(
+        last,
+        mass_kg=sum(one.mass_kg for one in charges),
+        uncertainty_kg=math.hypot(*(one.uncertainty_kg for one in charges)),
+        start_s=charges[0].start_s,
+        touches=tuple(touch for one in charges for touch in one.touches),
+        silences=tuple(gap for one in charges for gap in one.silences),
+    )

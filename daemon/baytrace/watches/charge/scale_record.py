@@ -8,6 +8,7 @@ Rules of this file:
   if not, the tank was set down differently, and all later readings are moved by the difference.
 - A single jump is a re-seating: later readings are moved by its height, flow during the step allowed for.
 - Each correction carries a variance: the scatter of the readings beside it, and the flow not known meanwhile.
+- A gap between readings is no touch: `silence` weighs what may have gone in meanwhile.
 
 A jump smaller than six times the scatter of the readings (or 4 g) is not seen; it lies within a usual scale's accuracy.
 """
@@ -21,13 +22,14 @@ from typing import NamedTuple
 import numpy as np
 
 from baytrace.physics.cycles import Floats
+from baytrace.watches.charge.silence import COARSE_S, Beside, Silence, gap_length, weigh
 
 LASTING_S = 3.0
 AWAY_S = 30.0
 _SMALLEST_KG = 0.004
 _GRIDS_KG = (0.005, 0.002, 0.001, 0.0005, 0.0002, 0.0001)
 _BESIDE, _BESIDE_S = 6, 5.0  # readings, and seconds, either side that show the flow beside a jump
-_COARSE_S = 2.5  # beyond this between readings, a short opening of the valve can hide in one step
+_LONGEST_BESIDE_S = 20.0  # and beside a long gap
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +55,7 @@ class CleanRecord:
     valid: np.ndarray
     touches: tuple[Touch, ...]
     scatter: float
+    silences: tuple[Silence, ...] = ()
 
 
 class _Step(NamedTuple):
@@ -97,7 +100,8 @@ class _Cleaner:
         self.scatter = scatter_of(values)
         self.threshold = max(6.0 * self.scatter, 2.1 * resolution_of(values), _SMALLEST_KG)
         self.beside = max(_BESIDE, math.ceil(_BESIDE_S / float(np.median(self.spans))))
-        self.trusted = np.ones(len(self.steps), dtype=bool)
+        self.gaps = self.spans > gap_length(times)
+        self.trusted = ~self.gaps
 
     def run(self) -> CleanRecord:
         groups = self._groups(self._unexplained())
@@ -105,30 +109,47 @@ class _Cleaner:
             self.trusted[group] = False
         jumps = [jump for group in groups if (jump := self._jump(group)) is not None]
         cleaned, valid = self.values.copy(), np.ones(len(self.values), dtype=bool)
-        touches = []
-        for first, last, height in self._visits(jumps):
+        touches, silences = [], []
+        visits = self._visits(jumps)
+        for first, last, _ in visits:
             self.trusted[first:last] = False
+        for first, last, height in visits:
             touch = self._bridge(first, last, height)
             if touch is None:
                 continue
             valid[first + 1 : last] = False
             cleaned[last:] -= touch.moved_kg
             touches.append(touch)
+        for first in (int(gap) for gap in np.flatnonzero(self.gaps)):
+            if not any(start <= first < end for start, end, _ in visits):
+                silence = self._silence(first)
+                cleaned[first + 1 :] -= silence.moved_kg
+                silences.append(silence)
         cleaned = np.interp(self.times, self.times[valid], cleaned[valid])
-        return CleanRecord(self.times, cleaned, valid, tuple(touches), self.scatter)
+        return CleanRecord(self.times, cleaned, valid, tuple(touches), self.scatter, tuple(silences))
 
     def _unexplained(self) -> list[int]:
         """Steps that neither the flow before nor the flow after explains (medians: other jumps may be near)."""
-        found = []
-        for index in np.flatnonzero(np.abs(self.steps) > 0.3 * self.threshold):
-            left = self.rates[max(index - 1 - self.beside, 0) : max(index - 1, 0)]
-            right = self.rates[index + 2 : index + 2 + self.beside]
-            flows = [float(np.median(some)) * self.spans[index] for some in (left, right) if len(some)] or [0.0]
-            step = self.steps[index]
-            rises = step > max(flows) + self.threshold and step > 0.7 * self.threshold
-            if rises or step < min(flows) - self.threshold:
-                found.append(int(index))
-        return found
+        steps = np.flatnonzero((np.abs(self.steps) > 0.3 * self.threshold) & ~self.gaps)
+        beside = np.arange(self.beside)
+        inner = (steps > self.beside) & (steps + 1 + self.beside < len(self.steps))
+        flows = np.empty((2, len(steps)))
+        for side, first in enumerate((-1 - self.beside, 2)):
+            flows[side, inner] = np.median(self.rates[steps[inner, None] + first + beside], axis=1)
+        for where in np.flatnonzero(~inner):
+            flows[:, where] = self._flows_at_edge(int(steps[where]))
+        flows *= self.spans[steps]
+        here = self.steps[steps]
+        rises = (here > flows.max(axis=0) + self.threshold) & (here > 0.7 * self.threshold)
+        falls = here < flows.min(axis=0) - self.threshold
+        return [int(index) for index in steps[rises | falls]]
+
+    def _flows_at_edge(self, index: int) -> tuple[float, float]:
+        """Median flows before and after a step near an end of the record; one side stands for a side without readings."""
+        left = self.rates[max(index - 1 - self.beside, 0) : max(index - 1, 0)]
+        right = self.rates[index + 2 : index + 2 + self.beside]
+        flows = [float(np.median(some)) for some in (left, right) if len(some)] or [0.0]
+        return flows[0], flows[-1]
 
     def _groups(self, indices: list[int]) -> list[list[int]]:
         """Runs of neighbouring steps of one kind: rising, falling as refrigerant may, or falling too fast for that."""
@@ -150,7 +171,7 @@ class _Cleaner:
             if self._lasting(group) >= LASTING_S:
                 self.trusted[group] = True
                 return None
-            if span > _COARSE_S and -max(before[0], after[0]) < 0.25 * -change / span:
+            if span > COARSE_S and -max(before[0], after[0]) < 0.25 * -change / span:
                 self.trusted[group] = True
                 return None
         return _Step(first, last, change - 0.5 * (before[0] + after[0]) * span)
@@ -219,6 +240,19 @@ class _Cleaner:
             return True
         slack = (2.0 * self.scatter + 0.3 * self.threshold) / span
         return quick - slack <= float(self.steps[inside].sum()) / span <= slow + slack
+
+    def _silence(self, first: int) -> Silence:
+        """What a gap between reading `first` and the next may hide."""
+        start, end = float(self.times[first]), float(self.times[first + 1])
+        lasting = min(max(0.25 * (end - start), _BESIDE_S), _LONGEST_BESIDE_S)
+        (before, u_before), (after, u_after) = self._flows(first, first + 1, lasting)
+        near = self._flows(first, first + 1, 0.5 * _BESIDE_S)
+        flows = (before, after, near[0][0], near[1][0])
+        left = self._level(range(first, max(first - 5, -1), -1), start, before)
+        right = self._level(range(first + 1, min(first + 6, len(self.values))), end, after)
+        u_flow = math.hypot(u_before, u_after) / math.sqrt(2.0)
+        beside = Beside(left, right, max(flows), min(flows), u_flow, self.scatter)
+        return weigh(start, end, beside, self.threshold, self.fastest)
 
     def _bridge(self, first: int, last: int, height: float) -> Touch | None:
         """What the readings after must be moved by; None when the levels beside say that nothing happened."""

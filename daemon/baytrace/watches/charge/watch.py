@@ -21,15 +21,16 @@ from baytrace.watches.charge.judge import (
     judge_signs,
     mass_figures,
     overall,
+    silence_sentences,
     unweighed,
 )
-from baytrace.watches.charge.mass import Charged, charged
+from baytrace.watches.charge.mass import Charged
 from baytrace.watches.charge.settings import ChargeSettings
+from baytrace.watches.charge.tank import Tank
 from baytrace.watches.limits_table import limit
 from baytrace.watches.running.cycle_points import cycle_points
 from baytrace.watches.running.figures import ZERO_C_K, Loop, evidence_of, loop_of
 from baytrace.watches.running.follow import ROLES, Running, RunningFollower
-from baytrace.watches.running.series import Series
 from baytrace.watches.running.wording import channel_details, not_settled, settled_sentence, span
 from baytrace.watches.watch import View
 
@@ -53,26 +54,20 @@ class ChargeWatch:
         table_value(settings.vent_table, 25.0, 0.5)
         self._follower = RunningFollower(settings.bands(), view)
         self._has_scale = any(channel.role is Role.TANK_MASS for channel in view.channels.values())
-        self._tank: Series | None = None
-        self._start: float | None = None
-        self._end: float | None = None
-        self._weighed: tuple[tuple[int, float | None, float | None], Charged | None] | None = None
+        self._tank = Tank(view, settings.mass_rules())
 
     def reading(self, reading: Reading) -> None:
         self._follower.reading(reading)
-        if reading.role == Role.TANK_MASS:
-            if self._tank is None:
-                self._tank = Series(reading.channel)
-            if reading.channel == self._tank.channel and usable(reading.quality):
-                self._tank.append(self._follower.seconds(reading.time_ns), reading.value)
+        if reading.role == Role.TANK_MASS and usable(reading.quality):
+            self._tank.reading(reading.channel, self._follower.seconds(reading.time_ns), reading.value)
 
     def mark(self, mark: Mark) -> None:
         self._follower.mark(mark)
         text = " ".join(mark.text.casefold().split())
         if text.startswith(("charge start", "charging start")):
-            self._start, self._end = self._follower.seconds(mark.time_ns), None
+            self._tank.started(self._follower.seconds(mark.time_ns))
         elif text.startswith(("charge end", "charging end", "charge stop", "charging stop")):
-            self._end = self._follower.seconds(mark.time_ns)
+            self._tank.stopped(self._follower.seconds(mark.time_ns))
 
     def advance(self, time_ns: int) -> None:
         self._follower.advance(time_ns)
@@ -80,15 +75,7 @@ class ChargeWatch:
     # -- what follows from it
 
     def _mass(self) -> Charged | None:
-        if self._tank is None:
-            return None
-        key = (len(self._tank), self._start, self._end)
-        if self._weighed is None or self._weighed[0] != key:
-            channel = self._view.channels.get(self._tank.channel)
-            times, values = self._tank.arrays()
-            found = charged(times, values, self._settings.mass_rules(), channel, start=self._start, end=self._end)
-            self._weighed = key, found
-        return self._weighed[1]
+        return self._tank.mass(self._follower.now_s)
 
     def _loop(self, running: Running) -> Loop:
         return loop_of(
@@ -148,6 +135,8 @@ class ChargeWatch:
             moved = sum(touch.reseated for touch in mass.touches)
             told = f", and set down differently {_times(moved)}" if moved else ""
             said.append(f"the tank was touched {_times(len(mass.touches))}{told}; none of it counts as charge")
+        if mass is not None:
+            said += silence_sentences(mass)
         if self._follower.atmosphere_assumed and self._settings.elevation_m is None:
             said.append("neither barometer nor elevation is known: gauge pressures were taken at sea level")
         if "refrigerant" not in self._settings.model_fields_set:
@@ -175,7 +164,7 @@ class ChargeWatch:
     def status(self) -> Status:
         mass, parts = self._mass(), self._follower.all()
         running = parts[-1] if parts else None
-        if mass is not None and (mass.flowing or (self._start is not None and self._end is None and running is None)):
+        if mass is not None and (mass.flowing or (self._tank.charging and running is None)):
             return self._charging(mass)
         if running is not None:
             return self._running(running, mass)

@@ -11,9 +11,9 @@ import numpy as np
 from baytrace.measure.reading import Mark, Quality, Reading, usable
 from baytrace.measure.roles import FACTS, Quantity, Role
 from baytrace.physics.cycles import Cycles, find_cycles
-from baytrace.physics.settling import MIN_SPAN_S, Settling, judge_settling
+from baytrace.physics.settling import LOOK_S, MIN_SPAN_S, Settling, judge_settling
 from baytrace.watches.running.series import Floats, Series
-from baytrace.watches.running.stretches import Stretch, stretches
+from baytrace.watches.running.stretches import Stretch, ends_running, still_needed, stretches
 from baytrace.watches.watch import View
 
 NS = 1_000_000_000
@@ -102,6 +102,7 @@ class RunningFollower:
         self.atmosphere_assumed = False
         self._count = 0
         self._cache: tuple[int, list[Running]] = (-1, [])
+        self._over: dict[Stretch, Running] = {}
 
     def seconds(self, time_ns: int) -> float:
         """Seconds from the first thing seen."""
@@ -133,8 +134,12 @@ class RunningFollower:
     def mark(self, mark: Mark) -> None:
         time_s = self.seconds(mark.time_ns)
         self.now_s = max(self.now_s, time_s)
-        self.marks.append((time_s, " ".join(mark.text.casefold().split())))
+        text = " ".join(mark.text.casefold().split())
+        self.marks = still_needed([*self.marks, (time_s, text)])
         self._count += 1
+        # what a mark ended is looked at now, while its readings are still there one by one
+        off = ends_running(text)
+        self._over = {part: self._look_at(part) for part in self._stretches() if off or part.end_s < time_s}
 
     def advance(self, time_ns: int) -> None:
         self.now_s = max(self.now_s, self.seconds(time_ns))
@@ -142,9 +147,11 @@ class RunningFollower:
     def all(self) -> list[Running]:
         """Every stretch of the present running, oldest first."""
         if self._cache[0] != self._count:
-            parts = stretches(self.marks, self.now_s, self.series.get(Role.LOW_SIDE), self.series.get(Role.HIGH_SIDE))
-            self._cache = self._count, [self._look_at(part) for part in parts]
+            self._cache = self._count, [self._look_at(part) for part in self._stretches()]
         return self._cache[1]
+
+    def _stretches(self) -> list[Stretch]:
+        return stretches(self.marks, self.now_s, self.series.get(Role.LOW_SIDE), self.series.get(Role.HIGH_SIDE))
 
     def judged(self) -> Running | None:
         """The last stretch that settled, else the last that is long enough, else the last; None while nothing runs."""
@@ -157,6 +164,10 @@ class RunningFollower:
         return None
 
     def _look_at(self, part: Stretch) -> Running:
+        known = self._over.get(part)
+        return known if known is not None else self._judged(part)
+
+    def _judged(self, part: Stretch) -> Running:
         records = {
             role: self.series[role].between(part.start_s, part.end_s)
             for role in (*NEEDED, *ASIDE)
@@ -184,6 +195,8 @@ class RunningFollower:
         for role in (Role.LOW_SIDE, Role.HIGH_SIDE):
             if role in records:
                 times, values = records[role]
+                recent = int(np.searchsorted(times, times[-1] - LOOK_S))
+                times, values = times[recent:], values[recent:]
                 cycles = find_cycles(times, values, least_swing=self.bands.cycle_swing * float(np.mean(values)))
                 if cycles is not None:
                     found.append(cycles)

@@ -9,11 +9,16 @@ import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
 
-_MOST = 120_000  # readings kept; then every second old one is dropped
+FULL = 4096  # so many of the newest readings, and never less than half of them, are kept one by one
+_OLD = 4096  # and so many means of what is older
 
 
 class Series:
-    """Appends in constant time. `unusable` counts readings that carried no number, `late` those older than the newest.
+    """Appends in constant time on the whole, in memory that does not grow. `unusable` counts readings that carried no number,
+    `late` those older than the newest.
+
+    The newest readings are kept as they came; older ones as means (of instants and values alike) of two, then four, then more
+    together as the record grows. What is kept depends on the readings alone, so a replay keeps the same.
 
     Of several readings with one stamp the last counts: they waited somewhere and were read together, so only the newest
     belongs to that instant, and the change before it took the time since the stamp before.
@@ -26,6 +31,8 @@ class Series:
         # a quarter of the memory of lists, and handed to numpy without a look at each number
         self._times = array("d")
         self._values = array("d")
+        self._old = 0
+        self._together = 1
         self._arrays: tuple[Floats, Floats] | None = None
 
     def __len__(self) -> int:
@@ -41,10 +48,21 @@ class Series:
         self._times.append(time_s)
         self._values.append(value)
         self._arrays = None
-        if len(self._times) > _MOST:
-            half = _MOST // 2
-            self._times[:half] = self._times[:half:2]
-            self._values[:half] = self._values[:half:2]
+        if len(self._times) - self._old > FULL:
+            self._age()
+
+    def _age(self) -> None:
+        """Half of the readings kept one by one become means."""
+        first, last, together = self._old, self._old + FULL // 2, self._together
+        halve = first + FULL // 2 // together > _OLD and together < FULL // 2
+        for kept in (self._times, self._values):
+            every = np.array(kept)
+            old = np.concatenate((every[:first], every[first:last].reshape(-1, together).mean(axis=1)))
+            if halve:
+                old = old[: len(old) // 2 * 2].reshape(-1, 2).mean(axis=1)
+            self._old = len(old)
+            kept[:last] = array("d", old)
+        self._together = 2 * together if halve else together
 
     @property
     def last_time(self) -> float:

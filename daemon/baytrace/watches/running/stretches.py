@@ -26,6 +26,7 @@ _STATE = re.compile(
 RUNNING_RATIO = 1.25
 _STOPPED_RATIO = 1.15
 _STOPPED_S = 45.0
+_MOST_MARKS = 100
 _LEAST_HIGH_PA = 150_000.0
 """Below this on the high side nothing runs: an evacuated loop shows only the transmitters' zeros (common practice, no source)."""
 
@@ -94,6 +95,23 @@ def stretches(
     # a reading at the instant of a mark belongs to what the mark begins
     ends = [math.nextafter(time, 0.0) for time, _ in begins[1:]] + [end]
     return [Stretch(text, begin, stop, bool(on)) for (begin, text), stop in zip(begins, ends, strict=True)]
+
+
+def ends_running(text: str) -> bool:
+    """Whether a mark's text says that nothing runs from here on."""
+    return _OFF.search(text) is not None
+
+
+def still_needed(marks: Sequence[tuple[float, str]]) -> list[tuple[float, str]]:
+    """The marks that still bear on `stretches`: from the last start on, and of them no more than `_MOST_MARKS`."""
+    told = [mark for mark in marks if any(kind.search(mark[1]) for kind in (_ON, _OFF, _CHARGE, _STATE))]
+    starts = [index for index, (_, text) in enumerate(told) if _ON.search(text)]
+    if starts:
+        told = told[starts[-1] :]
+    charging = [index for index, (_, text) in enumerate(told) if _CHARGE.search(text)]
+    if charging and charging[-1] > 0:
+        told = told[: 1 if starts else 0] + told[charging[-1] :]
+    return told if len(told) <= _MOST_MARKS else told[:2] + told[2 - _MOST_MARKS :]
 
 
 def engine_on_at(marks: Sequence[tuple[float, str]]) -> float | None:

@@ -1,0 +1,113 @@
+"""Gaps in the tank scale's record: what may have gone in while it said nothing, and how far a verdict may rest on that.
+
+A scale does not forget: if nobody touched the tank, what it shows less after a gap is what went in meanwhile. Whether somebody
+touched it can be told only from the flow beside the gap:
+
+- The flow on both sides explains the fall: it is counted, a little less surely than a fall that was seen.
+- The fall is possible (a valve opened or shut meanwhile) but the flow does not confirm it: it is counted, and a range is kept of
+  what it may be if the tank was touched.
+- The scale shows more after the gap, or less than refrigerant can leave in the time: the tank was touched. What the flow beside
+  leads to stands in its place, and no verdict rests on it.
+
+kg and seconds; flows in kg/s, falling is negative.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from baytrace.physics.cycles import Floats
+
+COARSE_S = 2.5  # beyond this between readings, a short opening of the valve can hide in one step
+_PERIODS = 2.5  # and beyond so many usual periods it is a gap
+_UNSEEN = 0.3  # share of the smallest touch that is seen: evenly within half of it, an unseen one may lie
+_QUIET_S = 10.0  # readings of different instruments arrive one after the other: this long is no silence at the end
+
+
+@dataclass(frozen=True, slots=True)
+class Silence:
+    """`fall_kg` is counted for it; if the tank was touched meanwhile it was between `low_kg` and `high_kg`. `sound`: a verdict
+    may rest on the counted fall. `moved_kg` is what later readings are moved by.
+    """
+
+    start_s: float
+    end_s: float
+    fall_kg: float
+    low_kg: float
+    high_kg: float
+    sound: bool = True
+    moved_kg: float = 0.0
+    variance: float = 0.0
+
+    @property
+    def length_s(self) -> float:
+        return self.end_s - self.start_s
+
+    @property
+    def confirmed(self) -> bool:
+        """The flow on both sides explains the fall."""
+        return self.low_kg == self.high_kg
+
+    @property
+    def unseen(self) -> bool:
+        """The record ends or begins with it: what went in was never shown."""
+        return math.isinf(self.high_kg)
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """The record beside a gap: levels carried to its edges, the slowest and quickest flow either side (falling is negative), the
+    standard uncertainty of these flows, and of one reading.
+    """
+
+    left_kg: float
+    right_kg: float
+    slow: float
+    quick: float
+    u_flow: float
+    scatter: float
+
+
+def gap_length(times: Floats) -> float:
+    """Seconds between two readings beyond which they have a gap between them."""
+    return max(COARSE_S, _PERIODS * float(np.median(np.diff(times))))
+
+
+def weigh(start_s: float, end_s: float, beside: Beside, threshold: float, fastest: float) -> Silence:
+    """One gap between two readings. `threshold` (kg): the smallest touch that is seen; `fastest` (kg/s): no flow is quicker."""
+    span = end_s - start_s
+    fall = beside.left_kg - beside.right_kg
+    slow, quick = max(-beside.slow, 0.0) * span, max(-beside.quick, 0.0) * span
+    slack = threshold + 2.0 * beside.u_flow * span
+    variance, most = beside.scatter**2, fastest * span
+    if quick < threshold and abs(fall) <= threshold:
+        return Silence(start_s, end_s, fall, fall, fall, variance=variance)
+    variance += (_UNSEEN * threshold) ** 2
+    if fall < -threshold or fall > fastest * span + threshold:
+        guess = 0.5 * (slow + quick)
+        return Silence(start_s, end_s, guess, 0.0, most, sound=False, moved_kg=guess - fall, variance=variance)
+    if slow - slack <= fall <= quick + slack and quick - slow <= 2.0 * slack:
+        return Silence(start_s, end_s, fall, fall, fall, variance=variance)
+    return Silence(start_s, end_s, fall, 0.0, most, variance=variance)
+
+
+def before_record(times: Floats, start: float | None, *, flowing: bool) -> Silence | None:
+    """Nothing was read when charging began: its mark is older than the first reading, or the record begins in full flow."""
+    begun = start if start is not None else float(times[0])
+    marked = start is not None and times[0] - begun > gap_length(times)
+    if not marked and not (start is None and flowing):
+        return None
+    return Silence(begun, float(times[0]), 0.0, 0.0, math.inf, sound=not (marked and flowing))
+
+
+def after_record(times: Floats, end: float | None, now_s: float, *, flowing: bool) -> Silence | None:
+    """The scale fell silent before the charge was over, and has said nothing since."""
+    last = float(times[-1])
+    if now_s - last <= max(_QUIET_S, gap_length(times)):
+        return None
+    if flowing or (end is not None and end - last > gap_length(times)):
+        return Silence(last, now_s if end is None else max(end, last), 0.0, 0.0, math.inf, sound=not flowing)
+    return None
