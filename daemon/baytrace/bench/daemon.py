@@ -38,6 +38,8 @@ from baytrace.measure.faults import BadInput, NotNow
 from baytrace.measure.instant import format_instant
 from baytrace.measure.interpret import Interpreter
 from baytrace.measure.reading import Event, Raw
+from baytrace.measure.roles import Role
+from baytrace.physics.fluid_names import load
 from baytrace.records.vocabulary import Kind
 from baytrace.watches.limit_rules import NO_SESSION
 
@@ -88,6 +90,8 @@ class Bench:
     async def running(cls, config: BenchConfig, clock: Clock | None = None) -> AsyncIterator[Bench]:
         """The bench while it runs. Raises EnvironmentFailed when the journal cannot be opened."""
         clock = clock or SystemClock()
+        if any(channel.role in (Role.LOW_SIDE, Role.HIGH_SIDE) for channel in config.channels):
+            load()  # later it would hold up the stamps of what comes in
         journal = await asyncio.to_thread(open_journal, config.path(config.bench.journal), clock=clock)
         try:
             bench = cls(config, clock, journal)

@@ -16,14 +16,14 @@ from typing import Any
 
 import numpy as np
 import urllib3
-from influxdb_client import InfluxDBClient
-from influxdb_client.rest import ApiException
-from influxdb_client.service.write_service import WriteService
 from numpy.typing import NDArray
 
 from baytrace.forward.lines import encode
 from baytrace.forward.looking import run_of
+from baytrace.measure.later import Later
 
+client, rest = Later("influxdb_client"), Later("influxdb_client.rest")
+writing = Later("influxdb_client.service.write_service")
 NO_CONTENT = 204
 TIMEOUT_S = 10.0
 READ_BACK_TIMEOUT_S = 60.0
@@ -54,14 +54,14 @@ class Server:
     basic_auth: bool = False
 
     def __post_init__(self) -> None:
-        self._client = InfluxDBClient(
+        self._client = client.InfluxDBClient(
             url=self.url,
             token=self.token or "none",
             org=self.org,
             timeout=int(TIMEOUT_S * 1000),
             auth_basic=self.basic_auth,
         )
-        self._write = WriteService(self._client.api_client)
+        self._write = writing.WriteService(self._client.api_client)
         auth = (
             {"authorization": urllib3.make_headers(basic_auth=self.token)["authorization"]}
             if self.basic_auth and self.token
@@ -84,7 +84,7 @@ class Server:
                 _return_http_data_only=False,
                 content_type="text/plain; charset=utf-8",
             )
-        except ApiException as error:
+        except rest.ApiException as error:
             status = error.status or 0
             if status in (400, 413, 422):
                 raise Refused(f"the server answered {status}") from None

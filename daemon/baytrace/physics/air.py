@@ -10,10 +10,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from CoolProp.HumidAirProp import HAPropsSI
-
 from baytrace.measure.faults import BadInput
+from baytrace.measure.later import Later
 from baytrace.measure.units import STANDARD_ATMOSPHERE_PA
+
+_humid = Later("CoolProp.HumidAirProp")
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +33,7 @@ class Air:
 
 def _property(name: str, first: tuple[str, float], second: tuple[str, float], pressure_pa: float) -> float:
     try:
-        value = float(HAPropsSI(name, first[0], first[1], second[0], second[1], "P", pressure_pa))
+        value = float(_humid.HAPropsSI(name, first[0], first[1], second[0], second[1], "P", pressure_pa))
     except ValueError as error:
         raise BadInput(
             f"no humid air at {first[0]}={first[1]:g}, {second[0]}={second[1]:g}, {pressure_pa:g} Pa", right=str(error)

@@ -23,16 +23,14 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-import CoolProp
-from CoolProp.CoolProp import AbstractState
-from scipy.optimize import brentq
-
 from baytrace.measure.faults import BadInput
+from baytrace.measure.later import Later
 from baytrace.measure.roles import Quantity
 from baytrace.measure.units import STANDARD_ATMOSPHERE_PA, Against, known_units, parse_unit
 from baytrace.physics import moisture
 from baytrace.physics.fluid_names import Fluid, resolve
 
+CoolProp = Later("CoolProp")
 LIQUID_VAPOUR, ICE_VAPOUR = "liquid-vapour", "ice-vapour"
 _ON_THE_LINE = 2e-6  # relative distance in pressure within which CoolProp refuses a pressure-temperature state
 
@@ -76,7 +74,7 @@ def abstract_state(fluid: str | Fluid) -> Any:
     known = resolve(fluid) if isinstance(fluid, str) else fluid
     state = _states.by_name.get(known.key)
     if state is None:
-        state = AbstractState("HEOS", known.coolprop)
+        state = CoolProp.AbstractState("HEOS", known.coolprop)
         if known.fractions:
             state.set_mole_fractions(list(known.fractions))
         _states.by_name[known.key] = state
@@ -170,6 +168,19 @@ def _at_pressure(fluid: Fluid, pressure_pa: float) -> Saturation:
     bubble = _flash(fluid, CoolProp.PQ_INPUTS, pressure_pa, 0.0).T()
     dew = _flash(fluid, CoolProp.PQ_INPUTS, pressure_pa, 1.0).T() if fluid.blend else bubble
     return Saturation(fluid.name, LIQUID_VAPOUR, bubble, dew, pressure_pa, pressure_pa, fluid.blend)
+
+
+def carried_on_pressure(fluid: str | Fluid, temperature_k: float) -> float:
+    """Pa: saturation (bubble) pressure, and beyond the critical point the line carried on straight in ln p over 1/T, with the
+    slope of its last hundredth. No state of the fluid up there, but a measure that goes on rising with the day's air.
+    """
+    known = resolve(fluid) if isinstance(fluid, str) else fluid
+    top_k, top_pa = known.critical_temperature_k, known.critical_pressure_pa
+    near_k = 0.99 * top_k
+    if temperature_k <= near_k:
+        return saturation(known, temperature_k=temperature_k).bubble_pressure_pa
+    steep = math.log(top_pa / saturation(known, temperature_k=near_k).bubble_pressure_pa) / (1.0 / near_k - 1.0 / top_k)
+    return top_pa * math.exp(steep * (1.0 / top_k - 1.0 / temperature_k))
 
 
 def superheat(fluid: str | Fluid, pressure_pa: float, temperature_k: float) -> float:
@@ -273,6 +284,8 @@ def _inner(state: State) -> tuple[float, float, float]:
 def _solve(
     fluid: Fluid, pressure_pa: float, span_k: tuple[float, float], side: str, error: Callable[[State], float]
 ) -> State:
+    from scipy.optimize import brentq  # noqa: PLC0415 - the only line that needs it; 25 MB
+
     try:
         found = brentq(lambda t: error(state_at(fluid, pressure_pa, t, side=side)), *span_k, xtol=1e-6)
     except ValueError as fault:

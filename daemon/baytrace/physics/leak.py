@@ -14,11 +14,10 @@ import re
 from functools import cache
 from typing import NamedTuple
 
-import CoolProp
-from CoolProp.CoolProp import AbstractState
-
 from baytrace.measure.faults import BadInput
+from baytrace.measure.later import Later
 
+CoolProp = Later("CoolProp")
 GAS_CONSTANT = 8.314462618
 """J/(mol K), CODATA 2018, exact since 2019."""
 YEAR_S = 365.25 * 86_400.0
@@ -80,7 +79,7 @@ def refrigerant(name: str, temperature_k: float = WORKING_TEMPERATURE_K) -> Refr
     """Standing vapour over liquid at K. Raises BadInput for a name that is no known refrigerant or is above critical."""
     tidy = re.sub(r"[\s_-]", "", name)
     try:
-        state = AbstractState("HEOS", tidy)
+        state = CoolProp.AbstractState("HEOS", tidy)
         state.update(CoolProp.QT_INPUTS, 1.0, temperature_k)
         return Refrigerant(tidy, temperature_k, state.p(), state.viscosity(), state.molar_mass())
     except ValueError:

@@ -16,11 +16,10 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, NamedTuple
 
-import pyarrow as pa
-
 from baytrace.journal.chain import GENESIS
 from baytrace.journal.store import JournalView, Link, Stored
 from baytrace.measure.faults import BadInput, EnvironmentFailed
+from baytrace.measure.later import Later
 from baytrace.measure.reading import Event
 from baytrace.records.bag import PROGRAM, Filed, write_bag
 from baytrace.records.event_lines import event_text
@@ -33,6 +32,7 @@ from baytrace.records.signing import load_or_make_key
 from baytrace.records.trace_file import TraceTable, table_of
 from baytrace.records.vocabulary import Kind
 
+pa = Later("pyarrow")
 FORMATS = ("pack", "csv", "parquet", "html", "pdf")
 LINK_COLUMNS = ("commit", "first", "last", "wall_ns", "boot", "digest")
 

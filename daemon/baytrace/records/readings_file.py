@@ -10,41 +10,52 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping, Sequence
+from functools import cache
 from pathlib import Path
 from typing import Any, NamedTuple, Self
-
-import pyarrow as pa
-import pyarrow.parquet as pq
 
 from baytrace.journal.store import Stored
 from baytrace.measure.channel import Channel
 from baytrace.measure.faults import VerificationFailed
+from baytrace.measure.later import Later
 from baytrace.measure.reading import Raw, Reading
 from baytrace.measure.roles import FACTS, SI_UNIT, Role
 
+pa, pq = Later("pyarrow"), Later("pyarrow.parquet")
 ROWS = 65_536
 READ_ROWS = 8_192
 
-_TEXT = pa.dictionary(pa.int32(), pa.string())
-_FIELDS: tuple[tuple[str, Any, str], ...] = (
-    ("seq", pa.int64(), "sequence number in the journal"),
-    ("time", pa.timestamp("ns", tz="UTC"), "instant of the reading"),
-    ("channel", _TEXT, "name of the channel"),
-    ("version", pa.uint32(), "number of the channel's declaration"),
-    ("role", _TEXT, "what the channel measures in the job"),
-    ("value", pa.float64(), "as sent, in the unit of the row"),
-    ("unit", _TEXT, "unit of the value"),
-    ("quality", pa.uint16(), "quality as stored"),
-    ("si", pa.float64(), "in SI, calibrated, pressures absolute"),
-    ("flags", pa.uint16(), "quality as interpreted"),
-    ("wall_ns", pa.int64(), "wall clock at arrival, UTC ns since 1970"),
-    ("mono_ns", pa.int64(), "steady clock at arrival, ns since an unknown start"),
-    ("boot", _TEXT, "which run of the steady clock"),
-)
-SCHEMA = pa.schema(
-    [pa.field(name, kind, nullable=False, metadata={"description": text}) for name, kind, text in _FIELDS]
+_FIELDS: tuple[tuple[str, str, str], ...] = (
+    ("seq", "int64", "sequence number in the journal"),
+    ("time", "instant", "instant of the reading"),
+    ("channel", "text", "name of the channel"),
+    ("version", "uint32", "number of the channel's declaration"),
+    ("role", "text", "what the channel measures in the job"),
+    ("value", "float64", "as sent, in the unit of the row"),
+    ("unit", "text", "unit of the value"),
+    ("quality", "uint16", "quality as stored"),
+    ("si", "float64", "in SI, calibrated, pressures absolute"),
+    ("flags", "uint16", "quality as interpreted"),
+    ("wall_ns", "int64", "wall clock at arrival, UTC ns since 1970"),
+    ("mono_ns", "int64", "steady clock at arrival, ns since an unknown start"),
+    ("boot", "text", "which run of the steady clock"),
 )
 NAMES = tuple(name for name, _, _ in _FIELDS)
+
+
+def _text() -> Any:
+    return pa.dictionary(pa.int32(), pa.string())
+
+
+@cache
+def _schema() -> Any:
+    kinds = {"text": _text(), "instant": pa.timestamp("ns", tz="UTC")}
+    return pa.schema(
+        [
+            pa.field(name, kinds.get(kind) or getattr(pa, kind)(), nullable=False, metadata={"description": text})
+            for name, kind, text in _FIELDS
+        ]
+    )
 
 
 class Row(NamedTuple):
@@ -60,7 +71,7 @@ class ReadingsWriter:
     """Use with `with`. `describe` is called before closing: metadata stand at the end of the file."""
 
     def __init__(self, path: Path) -> None:
-        self._writer = pq.ParquetWriter(path, SCHEMA, compression="zstd", store_schema=True)
+        self._writer = pq.ParquetWriter(path, _schema(), compression="zstd", store_schema=True)
         self._rows: list[tuple[Any, ...]] = []
         self.count = 0
 
@@ -107,9 +118,9 @@ class ReadingsWriter:
             return
         arrays = [
             pa.array(column, field.type) if not pa.types.is_dictionary(field.type) else _dictionary(column)
-            for column, field in zip(zip(*self._rows, strict=True), SCHEMA, strict=True)
+            for column, field in zip(zip(*self._rows, strict=True), _schema(), strict=True)
         ]
-        self._writer.write_table(pa.Table.from_arrays(arrays, schema=SCHEMA), row_group_size=ROWS)
+        self._writer.write_table(pa.Table.from_arrays(arrays, schema=_schema()), row_group_size=ROWS)
         self._rows = []
 
     def close(self) -> None:
@@ -118,7 +129,7 @@ class ReadingsWriter:
 
 
 def _dictionary(column: Sequence[str]) -> Any:
-    return pa.array(column, pa.string()).dictionary_encode().cast(_TEXT)
+    return pa.array(column, pa.string()).dictionary_encode().cast(_text())
 
 
 def read_rows(path: Path) -> Iterator[Row]:

@@ -13,10 +13,10 @@ from textwrap import wrap
 from typing import Any
 
 import jinja2
-import typst
 from markupsafe import Markup, escape
 
 from baytrace.measure.faults import BadInput, EnvironmentFailed
+from baytrace.measure.later import Later
 from baytrace.records.report.document import document
 from baytrace.records.report.pictures import pictures
 from baytrace.records.report.svg import drawn
@@ -24,6 +24,7 @@ from baytrace.records.report.trends import Trends
 from baytrace.records.report.units_shown import System
 from baytrace.records.session import SessionRecord
 
+typst = Later("typst")
 PAPERS = {"a4": "a4", "letter": "us-letter"}
 _LONG_WORD = 16
 """Letters that stay together."""
