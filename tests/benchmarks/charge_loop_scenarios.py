@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from baytrace.physics.fluid_names import resolve
 from baytrace_sim.loop import Air, Faults, LoopBase, design, loop_of
 
 DESIGNS = (("orifice", "cycling"), ("orifice", "variable"), ("valve", "cycling"), ("valve", "variable"))
@@ -26,6 +27,11 @@ STRENGTHS: dict[str, tuple[tuple[float, Faults], ...]] = {
     ),
     "clutch not engaged": tuple((1.0, Faults(clutch_engages=False)) for _ in range(3)),
 }
+
+
+def not_modelled(fluid: str) -> tuple[str, ...]:
+    """Causes the loop of that refrigerant cannot show."""
+    return ("air in the loop",) if resolve(fluid).transcritical else ()
 
 
 @dataclass(frozen=True)

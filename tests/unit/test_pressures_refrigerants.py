@@ -1,10 +1,13 @@
 """The pressures watch with other refrigerants than that of its table of signatures."""
 
+import itertools
+import math
+
 import numpy as np
 import pytest
 
 from baytrace.physics.fluid_names import resolve
-from baytrace.physics.fluids import compressed, saturation, state_at
+from baytrace.physics.fluids import carried_on_pressure, compressed, saturation, state_at
 from baytrace.watches.pressures.causes import SIGNS, SOUND, Day, rank, signatures
 from baytrace.watches.pressures.discharge import Running, carried
 from baytrace.watches.running.figures import Value
@@ -82,3 +85,16 @@ def test_a_cause_is_known_by_its_signs_with_another_refrigerant(fluid, cause, sh
     )  # fmt: skip
     signs = {name: Value(value, 0.5) for name, value in zip(SIGNS, values, strict=True)}
     assert rank(signs, Day(31.0, 0.4, "expansion valve"), "normal", fluid)[0].cause == cause
+
+
+@pytest.mark.parametrize("name", ["R744", "R134a"])
+def test_the_carried_on_pressure_is_saturation_and_goes_on_rising(name):
+    """Below the critical point it is the saturation pressure; beyond it rises on without a step or a kink."""
+    fluid = resolve(name)
+    top = fluid.critical_temperature_k
+    assert carried_on_pressure(fluid, 0.95 * top) == saturation(fluid, temperature_k=0.95 * top).bubble_pressure_pa
+    assert carried_on_pressure(fluid, top) == pytest.approx(fluid.critical_pressure_pa, rel=1e-9)
+    steps = [carried_on_pressure(fluid, top + kelvin) for kelvin in (-4.0, -3.0, -2.0, -1.0, 0.0, 1.0, 2.0, 10.0, 11.0)]
+    assert steps == sorted(steps)
+    rises = [math.log(more / less) for less, more in itertools.pairwise(steps) if more / less < 1.05]
+    assert max(rises) < 1.15 * min(rises)

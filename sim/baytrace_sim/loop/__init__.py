@@ -5,7 +5,6 @@ from baytrace_sim.loop.air import Air
 from baytrace_sim.loop.base import HeatBalance, LoopBase
 from baytrace_sim.loop.design import DESIGNS, Faults, LoopDesign, design
 from baytrace_sim.loop.loop import Loop
-from baytrace_sim.loop.properties import works_above_critical
 from baytrace_sim.loop.steady import Steady, steady
 from baytrace_sim.loop.transcritical import TranscriticalLoop
 
@@ -14,7 +13,7 @@ def loop_of(
     made: LoopDesign, air: Air, faults: Faults | None = None, charge_kg: float | None = None, refrigerant: str = "R134a"
 ) -> LoopBase:
     """The loop that suits the refrigerant: `Loop`, or `TranscriticalLoop` where the high side lies above the critical point."""
-    kind = TranscriticalLoop if works_above_critical(resolve(refrigerant)) else Loop
+    kind = TranscriticalLoop if resolve(refrigerant).transcritical else Loop
     return kind(made, air, faults, charge_kg, refrigerant)
 
 

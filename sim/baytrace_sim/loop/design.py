@@ -12,7 +12,6 @@ from typing import Any, Literal
 from baytrace.measure.faults import BadInput
 from baytrace.physics.fluid_names import resolve
 from baytrace_sim.loop.properties import refrigerant as tables
-from baytrace_sim.loop.properties import works_above_critical
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,9 +173,11 @@ def design(expansion: str = "orifice", clutch: str = "cycling", refrigerant: str
     if found is None:
         raise BadInput(f"no design for {expansion!r} and {clutch!r}", right="orifice or valve, cycling or variable")
     fluid = resolve(refrigerant)
-    if works_above_critical(fluid):
+    if fluid.transcritical:
+        if fluid.key != resolve("R744").key:
+            raise BadInput(f"no design for {fluid.name}", right="R744, or a refrigerant that condenses on a warm day")
         return _TRANSCRITICAL[expansion, clutch]
-    return found if fluid.name == "R134a" else _suited(found, refrigerant)
+    return found if fluid.key == resolve("R134a").key else _suited(found, refrigerant)
 
 
 _EVAPORATING_K, _CONDENSING_K = 273.15, 323.15

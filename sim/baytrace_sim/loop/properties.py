@@ -20,7 +20,7 @@ from typing import NamedTuple
 import CoolProp
 
 from baytrace.measure.faults import BadInput
-from baytrace.physics.fluid_names import Fluid, resolve
+from baytrace.physics.fluid_names import resolve
 from baytrace.physics.fluids import abstract_state
 
 LOWEST_K, STEP_K = 213.15, 0.25
@@ -44,11 +44,6 @@ class Saturated(NamedTuple):
     k_liquid: float
     k_vapour: float
     u_dilute: float
-
-
-def works_above_critical(fluid: Fluid) -> bool:
-    """Whether a condenser in warm air would work above the critical point."""
-    return fluid.critical_temperature_k < 340.0
 
 
 class SaturationLine:
@@ -114,7 +109,7 @@ class Refrigerant(SaturationLine):
 
     def __init__(self, name: str) -> None:
         fluid = resolve(name)
-        if works_above_critical(fluid):
+        if fluid.transcritical:
             raise BadInput(
                 f"this loop cannot run on {fluid.name}: its high side works above the critical point",
                 right="R134a, R1234yf or R152a here; the loop with a gas cooler for R744",

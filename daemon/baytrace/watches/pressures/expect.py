@@ -93,7 +93,7 @@ def expected(fluid: Fluid, settings: PressuresSettings, ambient_k: float | None,
         _own(settings.low_max_psi, max(high + slack[1], coldest + 4.0)),
     )
     low_side = _range(fluid, span, limit("pressures.evaporating_margin"), slack)
-    if fluid.critical_temperature_k < 320.0:
+    if fluid.transcritical:
         return Expected(low_side, _gas_cooler(warmer), ambient_k is not None)
     low, high = _ends("high", "condensing", warmer, wetter)
     slack = _slack("high", settings.high_min_psi, settings.high_max_psi, known=ambient_k is not None)
