@@ -13,11 +13,10 @@ from dataclasses import dataclass
 from functools import cache, lru_cache
 from itertools import takewhile
 
-import CoolProp
-from CoolProp.CoolProp import AbstractState, get_fluid_param_string, get_global_param_string
-
 from baytrace.measure.faults import BadInput
+from baytrace.measure.later import Later
 
+CoolProp, _library = Later("CoolProp"), Later("CoolProp.CoolProp")
 _TRADE = ("R134a", "R1234yf", "R744", "R152a", "R410A", "R407C", "R404A", "R32", "R290", "R22", "R12", "Water")
 _WARM_DAY_K = 320.0
 _PART = re.compile(r"\s*([^\[\]&]+?)\s*\[\s*([0-9.eE+-]+)\s*\]\s*")
@@ -56,15 +55,20 @@ def _plain(text: str) -> str:
     return "r" + key if re.match(r"\d{2,4}[a-z]", key) or re.fullmatch(r"\d{2,4}", key) else key
 
 
+def load() -> None:
+    """Have the properties at hand: at a time of the caller's choosing, as everything in the process stands still meanwhile."""
+    _spellings()
+
+
 @cache
 def _spellings() -> dict[str, tuple[str, str]]:
     """Plain key -> (shown name, CoolProp's name). Pure fluids win over predefined mixtures of the same name."""
     table: dict[str, tuple[str, str]] = {}
-    for name in sorted(get_global_param_string("predefined_mixtures").split(",")):
+    for name in sorted(_library.get_global_param_string("predefined_mixtures").split(",")):
         if name.endswith(".mix"):
             table[_plain(name.removesuffix(".mix"))] = (name.removesuffix(".mix"), name)
-    for name in get_global_param_string("FluidsList").split(","):
-        for alias in (*get_fluid_param_string(name, "aliases").split(","), name):
+    for name in _library.get_global_param_string("FluidsList").split(","):
+        for alias in (*_library.get_fluid_param_string(name, "aliases").split(","), name):
             if alias.strip():
                 table[_plain(alias.strip())] = (alias.strip(), name)
     for name in _TRADE:
@@ -102,14 +106,14 @@ def resolve(text: str) -> Fluid:
         raise _unknown(text)
     shown, coolprop = found
     if coolprop.endswith(".mix"):
-        state = AbstractState("HEOS", coolprop)
+        state = CoolProp.AbstractState("HEOS", coolprop)
         return _mixture(shown, "&".join(state.fluid_names()), tuple(state.get_mole_fractions()))
     return _pure(shown, coolprop)
 
 
 def _pure(shown: str, coolprop: str) -> Fluid:
-    state = AbstractState("HEOS", coolprop)
-    blend = get_fluid_param_string(coolprop, "pure") != "true"
+    state = CoolProp.AbstractState("HEOS", coolprop)
+    blend = _library.get_fluid_param_string(coolprop, "pure") != "true"
     lowest = max(state.Ttriple(), state.Tmin())
     try:
         state.update(CoolProp.QT_INPUTS, 0.0, lowest)
@@ -154,7 +158,7 @@ def _fraction(text: str, blend: str) -> float:
 def _mixture(shown: str, coolprop: str, fractions: tuple[float, ...]) -> Fluid:
     """Critical values are mole-weighted (Kay's rule, from memory): they only bound what is tried."""
     try:
-        state = AbstractState("HEOS", coolprop)
+        state = CoolProp.AbstractState("HEOS", coolprop)
         state.set_mole_fractions(list(fractions))
     except ValueError as error:
         raise BadInput(f"blend {shown!r} cannot be computed", right=str(error)) from None

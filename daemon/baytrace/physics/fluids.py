@@ -23,16 +23,14 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-import CoolProp
-from CoolProp.CoolProp import AbstractState
-from scipy.optimize import brentq
-
 from baytrace.measure.faults import BadInput
+from baytrace.measure.later import Later
 from baytrace.measure.roles import Quantity
 from baytrace.measure.units import STANDARD_ATMOSPHERE_PA, Against, known_units, parse_unit
 from baytrace.physics import moisture
 from baytrace.physics.fluid_names import Fluid, resolve
 
+CoolProp = Later("CoolProp")
 LIQUID_VAPOUR, ICE_VAPOUR = "liquid-vapour", "ice-vapour"
 _ON_THE_LINE = 2e-6  # relative distance in pressure within which CoolProp refuses a pressure-temperature state
 
@@ -76,7 +74,7 @@ def abstract_state(fluid: str | Fluid) -> Any:
     known = resolve(fluid) if isinstance(fluid, str) else fluid
     state = _states.by_name.get(known.key)
     if state is None:
-        state = AbstractState("HEOS", known.coolprop)
+        state = CoolProp.AbstractState("HEOS", known.coolprop)
         if known.fractions:
             state.set_mole_fractions(list(known.fractions))
         _states.by_name[known.key] = state
@@ -286,6 +284,8 @@ def _inner(state: State) -> tuple[float, float, float]:
 def _solve(
     fluid: Fluid, pressure_pa: float, span_k: tuple[float, float], side: str, error: Callable[[State], float]
 ) -> State:
+    from scipy.optimize import brentq  # noqa: PLC0415 - the only line that needs it; 25 MB
+
     try:
         found = brentq(lambda t: error(state_at(fluid, pressure_pa, t, side=side)), *span_k, xtol=1e-6)
     except ValueError as fault:
