@@ -1,6 +1,10 @@
 """Traces as CSV: what is accepted, and the one clear line for everything that is not."""
 
 import math
+import os
+import threading
+import tracemalloc
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -9,13 +13,15 @@ from hypothesis import strategies as st
 from baytrace.measure.faults import BadInput
 from baytrace.measure.reading import Mark, Quality, Reading
 from baytrace.measure.roles import Role
+from baytrace.records import trace_csv
 from baytrace.records.trace_csv import read_trace
 
 
 def trace(tmp_path, text, **options):
     file = tmp_path / "trace.csv"
     file.write_bytes(text if isinstance(text, bytes) else text.encode())
-    return read_trace(file, **options)
+    read = read_trace(file, **options)
+    return replace(read, items=list(read.items))
 
 
 def readings(read):
@@ -168,6 +174,47 @@ def test_no_bytes_bring_it_down(tmp_path_factory, data):
     file = tmp_path_factory.getbasetemp() / "any.csv"
     file.write_bytes(data)
     try:
-        read_trace(file)
+        list(read_trace(file).items)
     except BadInput as error:
         assert "any.csv" in str(error)  # noqa: PT017 - reading it is as good
+
+
+def long_trace(folder, rows):
+    file = folder / f"{rows}.csv"
+    lines = (f"{n / 2},{150 + n % 7},{20 + n % 3},{14 + n % 5}\n" for n in range(rows))
+    file.write_text("time [s],system_pressure [micron],system_temperature [degC],low_side [psi]\n" + "".join(lines))
+    return file
+
+
+def test_memory_does_not_grow_with_the_file(tmp_path, monkeypatch):
+    """Ten times the rows take the same memory, once enough steps were seen to tell how often a channel is heard."""
+    monkeypatch.setattr(trace_csv, "_MOST_STEPS", 1_000)
+    peaks = []
+    for rows in (3_000, 30_000):
+        file = long_trace(tmp_path, rows)
+        tracemalloc.start()
+        read = read_trace(file)
+        heard = sum(1 for _ in read.items)
+        peaks.append(tracemalloc.get_traced_memory()[1])
+        tracemalloc.stop()
+        assert heard == 3 * rows
+    assert peaks[1] < peaks[0] + 50_000
+
+
+def test_items_can_be_gone_through_again(tmp_path):
+    """Each time from the beginning, and the same."""
+    read = read_trace(long_trace(tmp_path, 50))
+    assert list(read.items) == list(read.items)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="needs named pipes")
+def test_a_pipe_is_read_as_a_file_is(tmp_path):
+    """What comes through a pipe can be read once only; the items are the same."""
+    file, pipe = long_trace(tmp_path, 50), tmp_path / "pipe.csv"
+    os.mkfifo(pipe)
+    writer = threading.Thread(target=lambda: pipe.write_bytes(file.read_bytes()))
+    writer.start()
+    try:
+        assert list(read_trace(pipe).items) == list(read_trace(file).items)
+    finally:
+        writer.join()

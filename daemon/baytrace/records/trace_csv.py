@@ -12,6 +12,7 @@ Rules of this file:
   same instant are made absolute with it; then the mark, then the other columns.
 - Accuracies come from the caller, else from the description beside the file (`NAME-metadata.json`, W3C CSV on the Web, as
   an exported session has one), else from the table of defaults. A column without any reading is no channel.
+- A file is gone through twice, and never held: first for what its columns hold and how often, then item by item.
 """
 
 from __future__ import annotations
@@ -21,10 +22,10 @@ import difflib
 import json
 import math
 import re
-from collections.abc import Iterator, Mapping
+from array import array
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from decimal import Decimal, InvalidOperation
-from itertools import pairwise
 from pathlib import Path
 from statistics import median
 from typing import Any, NamedTuple
@@ -48,15 +49,18 @@ DESCRIPTION = "-metadata.json"
 _HEADING = re.compile(r"\s*([^\[\]:]+?)\s*(?::\s*([^\[\]]+?)\s*)?(?:\[\s*([^\[\]]*?)\s*\])?\s*")
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
 _OPEN = frozenset({"open", "ol", "o.l", "inf", "+inf", "infinity"})
+_MOST_STEPS = 100_000
 _MOST_S = Decimal(9_000_000_000)
 
 
 @dataclass(frozen=True, slots=True)
 class Trace:
-    """`items` are in time order, in SI, pressures absolute; `channels` are those that had readings."""
+    """`channels` are those that had readings. `items` are in time order, in SI, pressures absolute; they are read from the file
+    anew each time, and raise BadInput where a cell cannot be.
+    """
 
     channels: list[Channel]
-    items: list[Reading | Mark]
+    items: Iterable[Reading | Mark]
 
 
 class _Column(NamedTuple):
@@ -94,35 +98,66 @@ class _Header(NamedTuple):
 def read_trace(path: Path, *, elevation_m: float | None = None, accuracies: Mapping[str, str] | None = None) -> Trace:
     """The trace in a CSV file. `accuracies` is text by role or channel name.
 
-    Raises BadInput, one line that names file, line and column.
+    Raises BadInput, one line that names file, line and column; for a cell, when the items come to it.
     """
-    rows = _rows(path)
+    kept = None if path.is_file() else list(_rows(path))  # a pipe is read once
+    rows = _rows(path) if kept is None else iter(kept)
     head = next(rows, None)
     if head is None:
         raise BadInput("the file is empty", where=str(path), right="a trace has a header line and rows")
     known = _described(path)
     header = _header(head.cells, f"{path}, line 1", accuracies or {}, known)
-    interpreter = Interpreter(header.channels, known.elevation_m if elevation_m is None else elevation_m)
-    items = _items(rows, path, header, interpreter)
-    times: dict[str, list[int]] = {channel.name: [] for channel in header.channels}
-    for item in items:
-        if isinstance(item, Reading):
-            times[item.channel].append(item.time_ns)
-    if not any(times.values()):
+    paces = _paces(rows, path, header)
+    if not any(pace.heard for pace in paces.values()):
         raise BadInput("the trace holds no reading", where=str(path), right="give at least one row with a number")
     described = list(known.channels.values())
     heard = [
-        channel if channel in described else replace(channel, period_s=_period_s(times[channel.name]))
+        channel if channel in described else replace(channel, period_s=paces[channel.name].period_s())
         for channel in header.channels
-        if times[channel.name]
+        if paces[channel.name].heard
     ]
-    return Trace(heard, items)
+    return Trace(heard, _Items(path, kept, header, known.elevation_m if elevation_m is None else elevation_m))
 
 
-def _period_s(times: list[int]) -> float:
-    """The usual time between readings; 1 s where there are too few to tell."""
-    steps = [after - before for before, after in pairwise(times) if after > before]
-    return median(steps) / 1e9 if steps else 1.0
+class _Items:
+    """The items of a file; each iteration reads it from its beginning."""
+
+    def __init__(self, path: Path, kept: list[_Row] | None, header: _Header, elevation_m: float | None) -> None:
+        self._path, self._kept, self._header, self._elevation_m = path, kept, header, elevation_m
+
+    def __iter__(self) -> Iterator[Reading | Mark]:
+        rows = _rows(self._path) if self._kept is None else iter(self._kept)
+        next(rows, None)
+        return _items(rows, self._path, self._header, Interpreter(self._header.channels, self._elevation_m))
+
+
+class _Pace:
+    """When a channel was heard: how long it usually is from one reading to the next, by the first of them."""
+
+    def __init__(self) -> None:
+        self.heard = False
+        self._last_ns = 0
+        self._steps = array("q")
+
+    def put(self, time_ns: int) -> None:
+        if self.heard and time_ns > self._last_ns and len(self._steps) < _MOST_STEPS:
+            self._steps.append(time_ns - self._last_ns)
+        self.heard, self._last_ns = True, time_ns
+
+    def period_s(self) -> float:
+        """1 s where there are too few to tell."""
+        return median(self._steps) / 1e9 if self._steps else 1.0
+
+
+def _paces(rows: Iterator[_Row], path: Path, header: _Header) -> dict[str, _Pace]:
+    """By channel; a cell counts as a reading when there is anything in it."""
+    paces = {channel.name: _Pace() for channel in header.channels}
+    places = [(column.place, paces[column.channel]) for column in header.columns if column.role is not None]
+    for _, time_ns, cells in _timed(rows, path, header):
+        for place, pace in places:
+            if cells[place].strip():
+                pace.put(time_ns)
+    return paces
 
 
 def _rows(path: Path) -> Iterator[_Row]:
@@ -240,8 +275,8 @@ def _role(name: str, where: str) -> Role:
         raise BadInput(f"{name!r} is no role", where=where, right=right) from None
 
 
-def _items(rows: Iterator[_Row], path: Path, header: _Header, interpreter: Interpreter) -> list[Reading | Mark]:
-    items: list[Reading | Mark] = []
+def _timed(rows: Iterator[_Row], path: Path, header: _Header) -> Iterator[tuple[str, int, list[str]]]:
+    """Where a row stands, its instant (UTC ns) and its cells. Raises BadInput."""
     last: int | None = None
     for row in rows:
         where = f"{path}, line {row.line}"
@@ -253,13 +288,17 @@ def _items(rows: Iterator[_Row], path: Path, header: _Header, interpreter: Inter
             back = f"time goes back by {(last - time_ns) / 1e9:g} s"
             raise BadInput(back, where=f"{where}, column 1 (time)", right="rows stand in time order")
         last = time_ns
+        yield where, time_ns, row.cells
+
+
+def _items(rows: Iterator[_Row], path: Path, header: _Header, interpreter: Interpreter) -> Iterator[Reading | Mark]:
+    for where, time_ns, cells in _timed(rows, path, header):
         for column in header.columns:
-            text = row.cells[column.place].strip()
+            text = cells[column.place].strip()
             if text and column.role is None:
-                items.append(Mark(time_ns, text))
+                yield Mark(time_ns, text)
             elif text:
-                items.append(_reading(text, time_ns, column, where, interpreter))
-    return items
+                yield _reading(text, time_ns, column, where, interpreter)
 
 
 def _reading(text: str, time_ns: int, column: _Column, where: str, interpreter: Interpreter) -> Reading:
