@@ -94,6 +94,9 @@ class Lines:
     def mute(self):
         return self._pty.master < 0 or self.stalled
 
+    def text(self, number):
+        return str(number)
+
     def step(self, passed_s):
         """Print what `passed_s` brought; a line the wire does not take whole was not printed whole."""
         self._due += passed_s * self.a_second
@@ -102,7 +105,7 @@ class Lines:
             self._number += 1
             if self.mute:
                 continue
-            line = b"%d\r\n" % self._number
+            line = f"{self.text(self._number)}\r\n".encode()
             try:
                 taken = os.write(self._pty.master, line)
             except OSError:
