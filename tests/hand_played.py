@@ -20,6 +20,8 @@ from baytrace_sim import runner
 from baytrace_sim.scenario import Disturbance, scenario_named
 from baytrace_sim.script import Script, Step
 
+SOAKED_S = 40.0
+"""The first wait of the stock jobs."""
 STANDING = [Step(do="wait", for_s=1e7, mark="")]
 """A script without deeds: the plant stands until a line comes."""
 
@@ -29,6 +31,7 @@ class Hands(runner.Stage):
 
     def __init__(self, scenario, clock):
         super().__init__(scenario, clock)
+        self._begun = False
         stages.append(self)
 
     def told(self, line):
@@ -37,6 +40,10 @@ class Hands(runner.Stage):
             kind = said.pop("disturb")
             self.readings.scenario.disturbance.append(Disturbance(kind=kind, at_s=now, **said))
             return
+        if not self._begun:
+            # an open loop soaks its desiccant: however long the technician took to come, it does so as long as in the stock jobs
+            self._begun, self.plant.vessel = True, self.plant._vessel()
+            self.plant.vessel.step(SOAKED_S, pumping=False)
         own, script = Script([Step(**said)]), self.plant.script
         script.deeds += [deed._replace(at_s=deed.at_s + now, mark="") for deed in own.deeds]
         script.contacts += [replace(each, start_s=each.start_s + now, end_s=each.end_s + now) for each in own.contacts]

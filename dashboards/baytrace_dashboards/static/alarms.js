@@ -1,6 +1,6 @@
 // Alarms are seen (list, tab title) and heard (after one touch, as browsers ask); neither needs a network.
 import { $, el, redraw, show, text } from "./dom.js";
-import { clock, count, minute } from "./format.js";
+import { clock, count, minute, zone } from "./format.js";
 import { iAm, me, post } from "./live.js";
 import { ring } from "./sound.js";
 
@@ -42,7 +42,7 @@ export function drawAlarms(frame, title) {
   ring(calling.length > 0);
 }
 
-const shape = (alarms) => alarms.map((alarm) => `${alarm.id}${alarm.state}${alarm.text}${alarm.until_ns}${alarm.since_ns}${alarm.flapping}`).join();
+const shape = (alarms) => alarms.map((alarm) => `${alarm.id}${alarm.state}${alarm.text}${alarm.until_ns}${alarm.since_ns}${alarm.flapping}`).join() + zone();
 
 function summed(quiet) {
   const states = new Map();

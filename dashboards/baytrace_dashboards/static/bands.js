@@ -17,7 +17,8 @@ export function bandsOf(channel) {
 export function bandWords(band, unit) {
   const digits = (x) => Number(x.toPrecision(3)).toLocaleString("en", { maximumSignificantDigits: 3, useGrouping: false });
   const range = band.low === null ? `below ${digits(band.high)}` : band.high === null ? `above ${digits(band.low)}` : `${digits(band.low)} to ${digits(band.high)}`;
-  return `${band.name}: ${range} ${unit}`;
+  const name = band.kind !== "limit" ? band.name : band.name === "limit" ? "limit" : `limit “${band.name}”`;
+  return `${name}: ${range} ${unit}`;
 }
 
 // Where value ± half stands: "inside", "outside" or "unsure" when its interval lies across an end.

@@ -2,7 +2,7 @@
 import { $, attribute, el, redraw, show, text } from "./dom.js";
 import { keepDrafts } from "./drafts.js";
 import { follow, get } from "./live.js";
-import { clock, span } from "./format.js";
+import { clock, span, zone } from "./format.js";
 import { drawChannels, drawDue } from "./channels.js";
 import { drawNow, drawParts, focus } from "./now.js";
 import { drawCoils } from "./coils.js";
@@ -21,7 +21,7 @@ const again = () => { if (latest) { draw({ ...latest, trends: {} }); } };
 function draw(frame) {
   latest = frame;
   const watch = frame.session ? focus(frame) : null;
-  text($("bench-time"), clock(frame.time));
+  text($("bench-time"), `${clock(frame.time)} ${zone()}`);
   drawNow(frame);
   drawAlarms(frame, name);
   drawDue($("due-sheet"), $("due-line"), frame.channels);

@@ -1,6 +1,6 @@
 // The channel tiles: value, unit, age, quality, limits as bands. Tiles are made once and then only their parts change.
 import { el, text, attribute, redraw } from "./dom.js";
-import { called, number, span, DASH } from "./format.js";
+import { called, span, spread, DASH } from "./format.js";
 import { bandsOf, bandWords, standing, strip, standingWords, unitText, valueWords } from "./bands.js";
 
 const SIDE = { low_side: "LOW", suction_line: "LOW", high_side: "HIGH", liquid_line: "HIGH", discharge_line: "HIGH" };
@@ -21,9 +21,9 @@ export function drawChannels(root, channels) {
     text(made.label, called(channel));
     text(made.side, SIDE[channel.role] || "");
     text(made.value, valueWords(channel));
-    attribute(made.value, "class", channel.open_circuit || channel.over_range ? "in-words" : "");
-    text(made.unit, channel.shown === null || channel.shown === undefined ? "" : `${unitText(channel)}${channel.against === "gauge" ? " gauge" : ""}`);
-    text(made.range, channel.uncertainty ? `± ${number(channel.uncertainty * Math.abs(channel.shown_scale)).replace(/0+$/, (zeros) => zeros)}` : "");
+    attribute(made.value, "class", channel.open_circuit || channel.over_range ? "in-words" : made.value.textContent.length > 5 ? "long" : "");
+    text(made.unit, channel.shown === null || channel.shown === undefined ? "" : unitText(channel));
+    text(made.range, [channel.uncertainty ? `± ${spread(channel.uncertainty * Math.abs(channel.shown_scale))}` : "", channel.against === "gauge" ? "gauge" : ""].filter(Boolean).join(" "));
     text(made.age, channel.age_s === undefined || channel.stale ? "" : channel.age_s < 1.5 ? "now" : `${span(channel.age_s)} ago`);
     attribute(made.root, "data-stale", Boolean(channel.stale));
     attribute(made.root, "data-doubt", Boolean(channel.overdue || channel.found_off));

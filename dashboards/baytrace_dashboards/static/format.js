@@ -7,6 +7,7 @@ export function number(value, uncertainty) { return plain(value, uncertainty).re
 function plain(value, uncertainty) {
   if (value === null || value === undefined || !Number.isFinite(value)) { return DASH; }
   const size = Math.abs(value);
+  if (uncertainty >= 100) { const step = 10 ** (Math.floor(Math.log10(uncertainty)) - 1); return (Math.round(value / step) * step).toFixed(0); }
   if (uncertainty > 0) {
     const digits = Math.min(6, Math.max(0, -Math.floor(Math.log10(uncertainty))));
     if (size < 1e6 && size >= 1e-4) { return value.toFixed(digits); }
@@ -14,6 +15,9 @@ function plain(value, uncertainty) {
   if (size !== 0 && (size < 1e-3 || size >= 1e6)) { const [head, power] = value.toExponential(2).split("e"); return `${head}×10${raised(Number(power))}`; }
   return size === 0 || size >= 1000 ? value.toFixed(0) : size >= 100 ? value.toFixed(1) : size >= 1 ? value.toFixed(2) : value.toPrecision(3);
 }
+
+// Half an interval, with two digits.
+export function spread(value) { return value > 0 ? number(value, value / (value < 100 ? 10 : 1)) : DASH; }
 
 export function span(seconds) {
   if (seconds === null || seconds === undefined || !Number.isFinite(seconds)) { return DASH; }
@@ -23,9 +27,17 @@ export function span(seconds) {
   return m ? `${m} min ${String(s).padStart(2, "0")} s` : `${s} s`;
 }
 
-export function clock(text) { return text ? new Date(text).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", second: "2-digit", hour12: false }) : DASH; }
-export function minute(text) { return text ? new Date(text).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hour12: false }) : DASH; }
-export function day(text) { return text ? new Date(text).toLocaleString([], { year: "numeric", month: "short", day: "2-digit", hour: "2-digit", minute: "2-digit", hour12: false }) : DASH; }
+// Times are those of the reader's place. Its offset stands in the bar and beside every date; a time of day that had another one
+// than now (the clocks were changed since) says so, and an hour that comes twice is told apart.
+export function zone(ms = Date.now()) {
+  const minutes = -new Date(ms).getTimezoneOffset(), size = Math.abs(minutes), rest = size % 60;
+  return `UTC${minutes ? `${minutes > 0 ? "+" : "−"}${Math.floor(size / 60)}${rest ? `:${String(rest).padStart(2, "0")}` : ""}` : ""}`;
+}
+const unlessNow = (text) => (zone(Date.parse(text)) === zone() ? "" : ` ${zone(Date.parse(text))}`);
+const TIME = { hour: "2-digit", minute: "2-digit", hourCycle: "h23" };
+export function clock(text) { return text ? new Date(text).toLocaleTimeString([], { ...TIME, second: "2-digit" }) + unlessNow(text) : DASH; }
+export function minute(text) { return text ? new Date(text).toLocaleTimeString([], TIME) + unlessNow(text) : DASH; }
+export function day(text) { return text ? `${new Date(text).toLocaleString([], { year: "numeric", month: "short", day: "2-digit", ...TIME })} ${zone(Date.parse(text))}` : DASH; }
 export function words(name) { const text = (name || "").replaceAll("_", " "); return text.charAt(0).toUpperCase() + text.slice(1); }
 // A channel as the bench calls it: what it measures, and its own name where it has one.
 export function called(channel) { const label = channel.label || words(channel.role); return channel.name === channel.role ? label : `${label} (${channel.name})`; }

@@ -96,7 +96,7 @@ function inParts(value) { return value.split(/([a-z]+)/).filter((part) => part.t
 
 function drawClock(watch, told) {
   const known = Number.isFinite(watch.progress);
-  show($("progress"), known);
+  show($("progress"), known && (watch.progress > 0 || watch.time_left_s > 0));
   if (known) { attribute($("progress"), "value", watch.progress.toFixed(3)); }
   text($("time-left"), watch.time_left_s > 0 && !told ? `about ${span(watch.time_left_s)} more` : "");
   text($("waiting-for"), watch.waiting_for && !SELF_EVIDENT.includes(watch.waiting_for) ? `waiting for ${watch.waiting_for}` : "");

@@ -2,6 +2,7 @@
 // The window is filled from the bench's history (decimated there) and then goes on with the live stream; at most MOST points a
 // series are kept, and nothing is drawn while the page is hidden.
 import { el } from "./dom.js";
+import { called } from "./format.js";
 import { get } from "./live.js";
 import { bandsOf, bandWords, shown, unitText } from "./bands.js";
 import { LOOK, local, lookOf, sample, timePlot } from "./plots.js";
@@ -161,9 +162,9 @@ export class Panel {
 
   words(bands, curve, status, holes) {
     const drawn = [...this.series.values()];
-    const rows = drawn.map(({ channel }) => { const [color, dash, word] = lookOf(channel.role); return [sample(color, dash), `${channel.label} (${unitText(channel)}), ${word}`]; });
+    const rows = drawn.map(({ channel }) => { const [color, dash, word] = lookOf(channel.role); return [sample(color, dash), `${called(channel)}, ${unitText(channel)}, ${word}`]; });
     if (this.node.hidden) { rows.push(["", "nothing within its range in this time"]); }
-    for (const band of bands) { rows.push([sample(band.color, [8, 4]), `${drawn.length > 1 ? `${band.of.label}, ` : ""}${bandWords(band, unitText(band.of))}`]); }
+    for (const band of bands) { rows.push([sample(band.color, [8, 4]), `${drawn.length > 1 ? `${called(band.of)}, ` : ""}${bandWords(band, unitText(band.of))}`]); }
     if (curve) { rows.push([sample("#2d3f8f", [2, 4]), "fitted curve with its 95 % interval"]); }
     if (curve && status.details.limit_line) { rows.push([sample("#8a4b00", [12, 5]), "slope of a leak at the limit; only what does not level off counts"]); }
     if (holes) { rows.push([el("span", { class: "hatch" }), "no data"]); }

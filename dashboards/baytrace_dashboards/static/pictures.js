@@ -1,8 +1,8 @@
 // Pictures of a whole session: pressures of the loop, the vacuum on a log scale, temperatures, mass, coils. Marks as lines.
-import { el } from "./dom.js";
-import { called } from "./format.js";
+import { $, el, text } from "./dom.js";
+import { called, zone } from "./format.js";
 import { get } from "./live.js";
-import { loadPlots, local, lookOf, sample, timePlot, showPlot } from "./plots.js";
+import { drawnAt, loadPlots, local, lookOf, sample, timePlot, showPlot } from "./plots.js";
 
 const GROUPS = [
   ["Vacuum (Pa, logarithmic)", ["system_pressure"], (x) => x, "log"],
@@ -38,6 +38,8 @@ async function picture(B, root, api, record, [title, roles, map, scale]) {
 
 export async function drawPictures(root, api, record) {
   const B = await loadPlots();
+  drawnAt(Date.parse(record.started));
+  text($("pictures-title"), `Pictures (times in ${zone(Date.parse(record.started))})`);
   for (const group of GROUPS) { await picture(B, root, api, record, group); }
   if (!root.childElementCount) { root.append(el("p", { class: "soft" }, "Nothing was read that could be drawn.")); }
 }

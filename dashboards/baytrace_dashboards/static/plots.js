@@ -1,4 +1,4 @@
-// Bokeh, loaded once and only when a picture is wanted; the page works without it. Times are drawn as the bench's local time.
+// Bokeh, loaded once and only when a picture is wanted; the page works without it. Times are drawn as local ones.
 import { el } from "./dom.js";
 
 let ready = null;
@@ -18,7 +18,10 @@ export async function showPlot(plot, box) {
   for (const drawn of box.children) { drawn.inert = true; }
 }
 
-export const local = (ms) => ms - new Date(ms).getTimezoneOffset() * 60_000;
+// One offset a picture, so that no line folds back when the clocks are changed: that of now, or of the instant told.
+let told = null;
+export function drawnAt(ms) { told = ms; }
+export const local = (ms) => ms - new Date(told ?? Date.now()).getTimezoneOffset() * 60_000;
 
 export const LOOK = {
   low_side: ["#0a4fa8", "solid", "solid"], suction_line: ["#0a4fa8", [2, 3], "dotted"], high_side: ["#b3171d", [9, 4], "long dashes"], liquid_line: ["#b3171d", "solid", "solid"],

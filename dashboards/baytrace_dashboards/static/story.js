@@ -1,6 +1,6 @@
 // What happened, in the order it happened: marks, notes, alarms, gaps, verdicts, steps of the clock.
 import { $, el, redraw } from "./dom.js";
-import { called, clock, span } from "./format.js";
+import { called, clock, span, zone } from "./format.js";
 
 export function storyRows(record) {
   const rows = [[record.started, "▶", "session started", (record.people || []).join(", ")]];
@@ -18,5 +18,5 @@ export function storyRows(record) {
 
 export function drawStory(record) {
   const rows = storyRows(record);
-  redraw($("story"), JSON.stringify(rows), () => rows.map(([time, sign, what, who]) => el("tr", {}, el("td", {}, clock(time)), el("td", {}, `${sign} ${what}`), el("td", {}, who || ""))));
+  redraw($("story"), JSON.stringify(rows) + zone(), () => rows.map(([time, sign, what, who]) => el("tr", {}, el("td", {}, clock(time)), el("td", {}, `${sign} ${what}`), el("td", {}, who || ""))));
 }

@@ -1,7 +1,7 @@
 // Working the session: the mark the job waits for as one large button, the other marks, notes, and the end.
 import { $, attribute, el, redraw, show, text } from "./dom.js";
 import { iAm, me, post } from "./live.js";
-import { clock, words, SIGN } from "./format.js";
+import { clock, SIGN, words, zone } from "./format.js";
 import { expectedMark } from "./now.js";
 import { installStart } from "./start.js";
 import { allWatches, marksOf } from "./watches.js";
@@ -17,7 +17,7 @@ export function drawWork(frame) {
   text($("session-facts"), [session.title, session.refrigerant, Object.values(session.vehicle || {}).join(" ")].filter(Boolean).join(" · "));
   attribute($("open-session"), "href", `/sessions/${encodeURIComponent(session.id)}`);
   drawButtons(frame);
-  redraw($("mark-log"), session.id + session.marks.length, () => session.marks.slice().reverse().map((mark) => el("li", {}, el("time", {}, clock(mark.time)), el("strong", {}, mark.text), el("span", { class: "soft" }, mark.who))));
+  redraw($("mark-log"), session.id + session.marks.length + zone(), () => session.marks.slice().reverse().map((mark) => el("li", {}, el("time", {}, clock(mark.time)), el("strong", {}, mark.text), el("span", { class: "soft" }, mark.who))));
 }
 
 function drawButtons(frame) {
