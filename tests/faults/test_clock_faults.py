@@ -196,3 +196,56 @@ def test_a_power_cut_on_a_machine_without_a_clock_is_no_short_pause(scene):
     assert len(steps(events, anchored=True)) == 1, "a time server that says it was five hours is believed"
     assert in_order(readings)
     assert abs(readings[-1].time_ns - readings[0].time_ns - 5 * HOUR_S * NS) < 120 * NS
+
+
+def test_set_back_while_no_session_runs(scene):
+    """The step is an event, nothing that is stored afterwards lies before what was, and the next session is told what the clock says."""
+    bench = scene()
+    bench.start()
+    bench.talk(1.5)
+    bench.set(-HOUR_S)
+    bench.talk(1.5)
+    bench.begin()
+    bench.talk(1.5)
+    readings, events = bench.end()
+    (step,) = steps(events, anchored=False)
+    assert not step.session
+    assert round(step.data["step_ns"] / NS) == -HOUR_S
+    (standing,) = steps(events, standing=True)
+    assert standing.session
+    assert round(standing.data["step_ns"] / NS) == -HOUR_S
+    assert [one.time_ns for one in events] == sorted(one.time_ns for one in events)
+    assert in_order(readings)
+    with JournalReader(bench.folder / "journal") as journal:
+        raws = [item.raw for item in journal.items() if isinstance(item, Stored)]
+    assert [raw.value for raw in raws] == sorted({raw.value for raw in raws}), "as printed, each once"
+    assert [raw.mono_ns for raw in raws] == sorted(raw.mono_ns for raw in raws)
+    assert raws[0].wall_ns - raws[-1].wall_ns > 0.98 * HOUR_S * NS, "the wall clock is kept as it was"
+
+
+AUTUMN_S = 1_792_890_000
+"""2026-10-25T01:00:00Z: in central Europe the hour from two to three begins again, and the day has 25."""
+
+
+def test_the_hour_that_comes_twice(scene, tmp_path):
+    """Where summer time ends while a session runs nothing happens: no step, no gap, time goes on, in exports too."""
+    bench = scene(off_s=AUTUMN_S - 600 - time.time())
+    bench.daemon.env["TZ"] = "Europe/Berlin"
+    bench.start()
+    bench.set(AUTUMN_S - 5 - time.time())  # however long the start took
+    bench.talk(2.5)
+    session = bench.begin()
+    bench.talk(5.0)
+    readings, events = bench.end()
+    in_session = [one for one in events if one.session == session]
+    assert not steps([one for one in in_session if not one.data.get("standing")])
+    assert not [one for one in in_session if one.kind == Kind.GAP]
+    assert readings[0].time_ns < AUTUMN_S * NS < readings[-1].time_ns
+    assert max(after.time_ns - before.time_ns for before, after in pairwise(readings)) < NS
+    folder = str(tmp_path / "out")
+    assert run(["export", session, "--to", folder, "--format", "csv", "--config", str(bench.daemon.file)]) == 0
+    (file,) = (tmp_path / "out").rglob("*.csv")
+    times = [line.split(",")[0] for line in file.read_text().splitlines()[1:]]
+    assert times == sorted(set(times))
+    assert {time[:13] for time in times} == {"2026-10-25T00", "2026-10-25T01"}
+    assert all(time.endswith("Z") for time in times)
