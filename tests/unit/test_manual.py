@@ -45,6 +45,8 @@ from baytrace_sim.sensor import SensorKeys
 
 MOST_PICTURE = 150_000
 CODE = Path(baytrace.__file__).parent
+README = {"README": (Path(__file__).resolve().parents[2] / "README.md").read_text(encoding="utf-8")}
+"What holds for samples and commands of the manual holds for the README."
 
 
 @pytest.fixture(scope="module")
@@ -441,7 +443,7 @@ def blocks(text):
 def test_every_toml_sample_is_a_bench_that_checks(texts):
     """Each TOML block passes `check`; one without instruments is read beside a pair of transmitters."""
     seen = 0
-    for name, text in texts.items():
+    for name, text in (README | texts).items():
         for info, content in blocks(text):
             if info == "toml":
                 whole = content if "[[instrument]]" in content else content + adapters()["modbus"].sample
@@ -461,8 +463,8 @@ def test_every_command_in_the_manual_exists_with_its_options(texts):
     options = {each.name: {option.name.split()[0] for option in each.options} for each in commands.every_command()}
     groups = {name.rpartition(" ")[0] for name in options}
     seen = 0
-    for page, text in texts.items():
-        lines = [line for _, content in blocks(text) for line in joined(content)]
+    for page, text in (README | texts).items():
+        lines = [line.removeprefix(".venv/bin/") for _, content in blocks(text) for line in joined(content)]
         lines += re.findall(r"`(baytrace [^`]*)`", text)
         for line in lines:
             if not re.match(r"\s*(sudo )?baytrace [a-z]", line):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import typer
-from rich.table import Table
+from rich.table import Column, Table
 
 from baytrace.commands._output import Json, print_json, table_console
 from baytrace.commands._where import ConfigAt, JournalAt, journal_directory
@@ -22,13 +22,13 @@ def register(app: typer.Typer) -> None:
         if as_json:
             print_json({"sessions": [line.model_dump() for line in lines]})
             return
-        table = Table("session", "job", "refrigerant", "started", "ended", "outcome", "signed off")
+        # the id is what other commands want: it is never cut
+        table = Table(Column("session", no_wrap=True), "job", "started", "ended", "outcome", "signed off")
         for line in lines:
             ended = line.closed[:19] if line.closed else "running"
             table.add_row(
                 line.session,
                 line.title,
-                line.refrigerant,
                 line.started[:19],
                 ended,
                 line.outcome,
