@@ -55,6 +55,12 @@ class Scenario:
         """The kind of valve as the pressures watch names it."""
         return "orifice tube" if self.expansion == "orifice" else "expansion valve"
 
+    @property
+    def sound_in_truth(self) -> bool:
+        """A fault that is none: a tube of the right size cannot stick wide open."""
+        faults = STRENGTHS[self.cause][self.strength - 1][1] if self.strength else Faults()
+        return self.expansion == "orifice" and faults.valve_stuck == 1.0
+
     def loop(self) -> LoopBase:
         built = design(self.expansion, self.clutch, self.fluid)
         built = replace(
