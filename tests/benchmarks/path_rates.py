@@ -16,7 +16,7 @@ SQLite's defaults, or one every 100 ms with WAL and synchronous=FULL. `influx` i
 batching) into a VictoriaMetrics; its rows are counted by the server. The plain ways acknowledge before anything is on disk.
 
 Ways alternate within a round; medians of the rounds are told, and the ratio to the fastest plain way. Compare within one run only:
-disks and neighbours differ. The load of the machine is told with the result.
+disks and neighbours differ. The load of the machine is told with the result, the goal beside its figure.
 """
 
 import argparse
@@ -46,6 +46,7 @@ TOPIC = "bay/probe"
 CHANNELS = 10
 LOOK_S = 0.1
 QUIET_S = 20.0
+PACKS_GOAL, RESIDENT_GOAL_MB = 500_000, 100
 
 
 # ---------------------------------------------------------------------- plain ways, run as `--way NAME`
@@ -467,6 +468,11 @@ def main():
         best = max((middle[way][0] for way in ways if way != "baytrace"), default=0.0)
         if best:
             print(f"  baytrace / fastest plain way: {middle['baytrace'][0] / best:.2f}")
+        if path == "pack100":
+            met = middle["baytrace"][0] >= PACKS_GOAL
+            print(f"  goal: at least {PACKS_GOAL:,} readings/s: {'met' if met else 'MISSED'}")
+        met = middle["baytrace"][2] < RESIDENT_GOAL_MB
+        print(f"  goal: less than {RESIDENT_GOAL_MB} MB resident: {'met' if met else 'MISSED'}")
     print(f"load at the end {os.getloadavg()[0]:.1f}")
 
 

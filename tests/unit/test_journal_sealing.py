@@ -9,11 +9,22 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from baytrace.journal.chain import Columns, event_line
-from baytrace.journal.compact import Source, decode_floats, decode_ints, encode_floats, encode_ints
+from baytrace.journal.compact import (
+    Source,
+    decode_floats,
+    decode_ints,
+    encode_floats,
+    encode_ints,
+    skip_floats,
+    skip_ints,
+)
+from baytrace.journal.reader import JournalReader
 from baytrace.journal.sealing import Sealed, heads_of, seal, unseal
+from baytrace.journal.store import Stored
 from baytrace.journal.stretch import Stretch, from_payloads
 from baytrace.measure.faults import VerificationFailed
-from baytrace.measure.reading import Event
+from baytrace.measure.reading import Event, Raw
+from journal_kit import START_NS, opened, sealed
 
 I64 = st.integers(-(2**63), 2**63 - 1)
 STAMP = st.integers(1_764_000_000, 1_764_000_100).map(lambda s: s * 10**9) | I64
@@ -111,3 +122,39 @@ def test_a_damaged_block_is_refused(data):
     changed = Sealed(*(bytes(raw) if i == part else piece for i, piece in enumerate(sealed)))
     with pytest.raises(VerificationFailed):
         unseal(5, 100, "boot", changed)
+
+
+def test_a_channel_read_alone_is_the_same_as_among_all(tmp_path):
+    """The first look at a sealed stretch leaves other channels' values packed; a second look finds everything, and both agree."""
+    names = ["a", "b", "c"]
+    with opened(tmp_path, *names) as journal:
+        for index in range(3_000):
+            raws = [
+                Raw(
+                    name, float("nan") if index % 500 == 7 else index / (place + 3), START_NS + index * 10**9 + place, 1
+                )
+                for place, name in enumerate(names)
+            ]
+            future = journal.append(raws, [])
+        future.result(60)
+        sealed(journal)
+    end_ns = START_NS + 4_000 * 10**9
+    with JournalReader(tmp_path) as alone, JournalReader(tmp_path) as among:
+        whole = [item for item in among.items() if isinstance(item, Stored)]
+        for name in names:
+            expected = [repr(item) for item in whole if item.raw.channel == name]
+            assert [repr(item) for item in alone.readings(name, START_NS, end_ns)] == expected
+    with JournalReader(tmp_path) as one:
+        first = [repr(item) for item in one.readings("b", START_NS, end_ns)]
+        again = [repr(item) for item in one.readings("b", START_NS, end_ns)]
+        assert first == again
+        assert [repr(item) for item in one.items() if isinstance(item, Stored)] == [repr(item) for item in whole]
+
+
+@given(values=st.lists(VALUE, max_size=60), whole=st.lists(I64, max_size=60))
+def test_a_column_passed_over_ends_where_a_column_read_does(values, whole):
+    """Behind either stands the next column, and the number of its values is known."""
+    source = Source(encode_floats(np.array(values, np.float64)) + encode_ints(np.array(whole, np.int64)) + b"end")
+    assert skip_floats(source) == len(values)
+    assert skip_ints(source) == len(whole)
+    assert source.take(3) == b"end"

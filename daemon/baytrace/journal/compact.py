@@ -115,6 +115,16 @@ def decode_ints(source: Source) -> Ints:
     return _restored(residual, heads, order, n) * np.int64(divisor) + np.int64(start)
 
 
+def skip_ints(source: Source) -> int:
+    """Pass over a column; how many numbers it holds."""
+    n, order, width, _, _ = source.unpack(_INTS)
+    if n:
+        source.take(8 * _heads(n, order))
+    for _ in range(width):
+        source.take(source.unpack(_LENGTH)[0])
+    return int(n)
+
+
 def _heads(n: int, order: int) -> int:
     return 1 if order == _LINE else min(order, n)
 
@@ -177,6 +187,16 @@ def decode_floats(source: Source) -> Floats:
         raise ValueError("a sealed column of floats names exceptions it does not have")
     values.view(np.int64)[odd] = bits
     return values
+
+
+def skip_floats(source: Source) -> int:
+    """As `skip_ints`."""
+    kind, _, _ = source.unpack(_FLOATS)
+    n = skip_ints(source)
+    if kind in (_Kind.DECIMAL, _Kind.DECIMAL_32):
+        skip_ints(source)
+        skip_ints(source)
+    return n
 
 
 def _as_32(values: Floats) -> Ints | None:

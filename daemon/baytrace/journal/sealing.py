@@ -9,13 +9,23 @@ from __future__ import annotations
 
 import struct
 import zlib
+from collections.abc import Collection
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from baytrace.journal.chain import Columns
-from baytrace.journal.compact import Source, decode_floats, decode_ints, encode_floats, encode_ints, expand, squeeze
+from baytrace.journal.compact import (
+    Source,
+    decode_floats,
+    decode_ints,
+    encode_floats,
+    encode_ints,
+    expand,
+    skip_floats,
+    squeeze,
+)
 from baytrace.journal.stretch import Ints, Stretch, numbered
 from baytrace.measure.faults import VerificationFailed
 
@@ -45,12 +55,15 @@ def seal(stretch: Stretch) -> Sealed:
     return sealed
 
 
-def unseal(commit: int, first: int, boot: str, sealed: Sealed) -> Stretch:
-    """Raises VerificationFailed when the parts make no sense."""
+def unseal(commit: int, first: int, boot: str, sealed: Sealed, only: Collection[int] = ()) -> Stretch:
+    """Raises VerificationFailed when the parts make no sense.
+
+    With `only` some versions of channels the values of all others are left packed and read as NaN.
+    """
     if _summed(sealed).heads != sealed.heads:
         raise VerificationFailed(f"the sealed block of commit {commit} was changed")
     try:
-        columns = _columns(Source(sealed.body))
+        columns = _columns(Source(sealed.body), only)
         readings, events, late = _counts(sealed.heads)
         source = Source(sealed.lines)
         text = expand(source, source.unpack(_SIZE)[0])
@@ -138,7 +151,7 @@ def _body(columns: Columns) -> bytes:
     return b"".join(parts)
 
 
-def _columns(source: Source) -> Columns:
+def _columns(source: Source, only: Collection[int]) -> Columns:
     table = decode_ints(source)
     if not len(table):
         return Columns.of((), (), (), (), ())
@@ -149,7 +162,12 @@ def _columns(source: Source) -> Columns:
     wall_ns = _stamps_back(source, order, len(table))
     mono_ns = _stamps_back(source, order, len(table)) + wall_ns
     quality = decode_ints(source)
-    grouped = np.concatenate([decode_floats(source) for _ in table])
+    grouped = np.concatenate(
+        [
+            decode_floats(source) if not only or version in only else np.full(skip_floats(source), np.nan)
+            for version in table.tolist()
+        ]
+    )
     if not source.done() or not len(place) == len(wall_ns) == len(quality) == len(grouped):
         raise ValueError("the columns of a block differ in length")
     value = np.empty(len(place), np.float64)
