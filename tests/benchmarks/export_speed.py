@@ -1,8 +1,9 @@
 """How fast a session exports and verifies, and that memory does not grow with its length.
 
-Run: python tests/benchmarks/export_speed.py [--readings N] [LENGTH ...]      (default lengths 100000 400000)
+Run: python tests/benchmarks/export_speed.py [--readings N] [--stored] [LENGTH ...]      (default lengths 100000 400000)
 
-`--readings 10000000` compares that length with 1,000,000.
+`--readings 10000000` compares that length with 1,000,000. With `--stored` the same readings are first put into a real journal,
+2,000 a commit, and exported from that.
 
 Method: export and verification of each length run in a process of their own, on a journal that makes its readings up as they
 are asked for (so that the journal itself takes no memory). Peak memory is the process's own maximum resident set. What counts
@@ -19,21 +20,27 @@ import resource
 import sys
 import tempfile
 import time
+from contextlib import closing, nullcontext
 from pathlib import Path
 
+import numpy as np
 from rich.console import Console
 from rich.progress import Progress
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from baytrace.journal.chain import GENESIS, Columns, digest_of, encode_payload
+from baytrace.journal.reader import JournalReader
+from baytrace.journal.sqlite import open_journal
 from baytrace.journal.store import Link, Stored
+from baytrace.measure.clock import SystemClock
 from baytrace.measure.reading import Event, Raw
 from baytrace.records.exporting import export_session
 from baytrace.records.verifying import verify_pack
 from record_kit import CHANNELS, START_NS, Session
 
 READINGS_A_COMMIT = 20
+STORED_A_COMMIT = 2_000
 NAMES = [channel.name for channel in CHANNELS if channel.name != "coil"]
 
 
@@ -103,18 +110,36 @@ class EndlessJournal:
         return self.before[-1]
 
 
+def store(readings, directory):
+    """The session in a real journal: its events as they are, its readings by columns."""
+    made = EndlessJournal(readings)
+    names = [channel.name for channel in CHANNELS if channel.name != "coil"]
+    with closing(open_journal(directory, clock=SystemClock(), boot="boot-1")) as journal:
+        for event in made.events_kept:
+            journal.append([], [event]).result()
+        for first in range(0, made.commits * READINGS_A_COMMIT, STORED_A_COMMIT):
+            count = np.arange(first, min(first + STORED_A_COMMIT, made.commits * READINGS_A_COMMIT))
+            stamp = count * 5_000_000
+            value = 500.0 + 100.0 * np.sin(count / 5000.0) + (count * 7919 % 100) / 100.0
+            kept = journal.append_columns(names, value, START_NS + stamp, 5_000_000 + stamp, place=count % len(names))
+        kept.result()
+        journal.append([], [made.closed]).result()
+
+
 def shown(task, bar):
     return lambda share, what: bar.update(task, completed=share, description=what)
 
 
-def run(what, readings, pack, pipe):
-    """Seconds, processor seconds and peak MB of one export or one verification."""
+def run(what, readings, pack, stored, pipe):
+    """Seconds, processor seconds and peak MB of one step: putting into a journal, export or verification."""
     begin, busy = time.perf_counter(), time.process_time()
     with Progress(console=Console(stderr=True), transient=True) as bar:
         progress = shown(bar.add_task(what, total=1.0), bar)
-        if what == "export":
-            journal = EndlessJournal(readings)
-            made = export_session(journal, journal.start.id, pack.parent, "pack", progress)
+        if what == "store":
+            store(readings, stored)
+        elif what == "export":
+            with JournalReader(stored) if stored else nullcontext(EndlessJournal(readings)) as journal:
+                made = export_session(journal, Session(plan={}).id, pack.parent, "pack", progress)
             assert made == pack, made
         else:
             report = verify_pack(pack, progress=progress)
@@ -128,10 +153,10 @@ def run(what, readings, pack, pipe):
     )
 
 
-def in_a_process(what, readings, pack):
+def in_a_process(what, readings, pack, stored):
     context = multiprocessing.get_context("spawn")
     here, there = context.Pipe()
-    process = context.Process(target=run, args=(what, readings, pack, there))
+    process = context.Process(target=run, args=(what, readings, pack, stored, there))
     process.start()
     there.close()
     found = here.recv()
@@ -139,18 +164,23 @@ def in_a_process(what, readings, pack):
     return found
 
 
-def measure(readings):
+def measure(readings, *, real=False):
     with tempfile.TemporaryDirectory() as folder:
         pack = Path(folder) / f"{Session(plan={}).id}.zip"
-        found = {"readings": readings} | in_a_process("export", readings, pack)
+        stored = Path(folder) / "journal" if real else None
+        found = {"readings": readings}
+        if stored:
+            found |= in_a_process("store", readings, pack, stored)
+            found["journal_mb"] = sum(file.stat().st_size for file in stored.iterdir()) / 1e6
+        found |= in_a_process("export", readings, pack, stored)
         found["pack_mb"] = pack.stat().st_size / 1e6
-        return found | in_a_process("verify", readings, pack)
+        return found | in_a_process("verify", readings, pack, stored)
 
 
-def main(lengths):
+def main(lengths, *, real):
     results = []
     for readings in lengths:
-        results.append(measure(readings))
+        results.append(measure(readings, real=real))
         sys.stdout.write(json.dumps({name: round(value, 2) for name, value in results[-1].items()}) + "\n")
         sys.stdout.flush()
     first, last = results[0], results[-1]
@@ -165,9 +195,11 @@ def asked():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("lengths", nargs="*", type=int, metavar="LENGTH")
     parser.add_argument("--readings", type=int, help="compare this length with 1,000,000")
+    parser.add_argument("--stored", action="store_true", help="from a real journal")
     said = parser.parse_args()
-    return [1_000_000, said.readings] if said.readings else said.lengths or [100_000, 400_000]
+    return [1_000_000, said.readings] if said.readings else said.lengths or [100_000, 400_000], said.stored
 
 
 if __name__ == "__main__":
-    main(asked())
+    wanted, from_a_journal = asked()
+    main(wanted, real=from_a_journal)
