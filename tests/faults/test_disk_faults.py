@@ -10,6 +10,7 @@ import pytest
 
 from baytrace.journal import rescue as rescuing
 from baytrace.journal import schema
+from baytrace.journal import writer as writing
 from baytrace.journal.reader import JournalReader
 from baytrace.journal.sqlite import open_journal
 from baytrace.journal.store import Stored
@@ -78,11 +79,12 @@ class PowerLoss(BaseException):
 
 
 def damage(path):
-    """Overwrite one of the pages in the middle that hold rows."""
+    """Overwrite one of the pages in the middle of the commits."""
+    db = apsw.Connection(str(path), flags=apsw.SQLITE_OPEN_READONLY)
+    leaves = [row[0] for row in db.execute("SELECT pageno FROM dbstat WHERE name = 'commits' AND pagetype = 'leaf'")]
+    db.close()
     with path.open("r+b") as file:
-        pages = file.read()
-        leaves = [place for place in range(8 * 4096, len(pages), 4096) if pages[place] == 0x0D]
-        file.seek(leaves[len(leaves) // 2])
+        file.seek((leaves[len(leaves) // 2] - 1) * 4096)
         file.write(b"\xa5" * 200)
 
 
@@ -291,3 +293,36 @@ def test_a_read_only_disk_refuses_the_start_and_keeps_what_is_there(gauge, tmp_p
         assert kept == stored
     finally:
         subprocess.run(["umount", "-l", str(disk)], check=True)
+
+
+def test_a_rescue_that_lacks_room_is_tried_again_while_the_bench_runs(tmp_path, monkeypatch):
+    """It calls itself damaged until there is room; then what could be read is kept and storing goes on, without a restart."""
+    monkeypatch.setattr(writing, "RESCUE_AGAIN_S", 0.3)
+    tries = []
+
+    def without_room(path, db, whole=rescuing.salvage):
+        tries.append(path)
+        if len(tries) < 3:
+            raise apsw.FullError
+        return whole(path, db)
+
+    monkeypatch.setattr(rescuing, "salvage", without_room)
+    with opened(tmp_path, "vacuum") as journal:
+        filled(journal, 1500)
+    with opened(tmp_path) as journal:
+        before = {item.seq: item for item in journal.items()}
+        damage(tmp_path / schema.FILE)
+        journal.damage_met()
+        end = time.monotonic() + PATIENCE_S
+        seen = set()
+        while len(tries) < 3 or not list(tmp_path.glob("damaged-*.sqlite")):
+            assert time.monotonic() < end, journal.health()
+            seen.add((journal.health()["damaged"], "full" in journal.health()["last_error"]))
+            time.sleep(0.02)
+        receipt = journal.append([Raw("vacuum", 1.0, 1, 1)], []).result(10)
+        assert (True, True) in seen
+        assert receipt.first > max(before)
+        kept = {item.seq: item for item in journal.items() if item.seq <= max(before)}
+        assert len(kept) > 1000
+        assert all(before[seq] == item for seq, item in kept.items())
+    assert verify(tmp_path).ok

@@ -43,6 +43,8 @@ log = logging.getLogger(__name__)
 
 LONGEST_REST_S = 0.05
 RESCUE_EVERY_S = 600.0
+RESCUE_AGAIN_S = 30.0
+"""After one that failed, for want of room."""
 RESCUE_TOLD_S = 60.0
 """So long after a rescue the journal still calls itself damaged, that an alarm is seen."""
 ENOUGH = 1_000
@@ -88,7 +90,7 @@ class Writer:
         self.last_error = ""
         self.failing = False
         self._suspected = self._unrescued = False
-        self._rescued_at = -RESCUE_EVERY_S
+        self._rescue_after, self._rescued_at = 0.0, -RESCUE_TOLD_S
         self._standing = Standing(None, {}, {})
         self._unsure: Unsure | None = None
         self._landed: dict[bytes, Receipt] = {}
@@ -289,21 +291,20 @@ class Writer:
             )
         self._unsure = None
         versions = dict(db.execute("SELECT name, version FROM channels ORDER BY seq"))
-        self._standing = Standing(found, versions, dict(db.execute("SELECT text, id FROM names")))
+        self._standing = self._own_up(db, Standing(found, versions, dict(db.execute("SELECT text, id FROM names"))))
         self.sealer.adopt(db)
-        self._own_up(db)
 
     # ------------------------------------------------------------------ damage
 
-    def _own_up(self, db: apsw.Connection) -> None:
+    def _own_up(self, db: apsw.Connection, found: Standing) -> Standing:
         """Write the `salvaged` event of a rescue nobody was told of yet, under numbers that were never given."""
         untold = db.execute("SELECT value FROM state WHERE key = ?", (UNTOLD,)).get
         if untold is None:
-            return
+            return found
         told = json.loads(untold)
-        now = self.head or Link(0, 0, 0, 0, "", GENESIS)
+        now = found.head or Link(0, 0, 0, 0, "", GENESIS)
         beyond = now._replace(commit=told["holes"][-1][1], last=now.last + SEQ_LEAP)
-        draft = Draft(self._standing._replace(head=beyond), {})
+        draft = Draft(found._replace(head=beyond), {})
         event = Event(self._clock.wall_ns(), self._clock.mono_ns(), "salvaged", "", told)
         db.execute("BEGIN IMMEDIATE")
         try:
@@ -314,15 +315,14 @@ class Writer:
             if db.in_transaction:
                 db.execute("ROLLBACK")
             raise
-        self._standing = draft.standing()
-        self.sealer.grew(0)
+        return draft.standing()
 
     def _rescue(self, why: str) -> None:
         """Go on in a new file that holds what can be read of this one, which is kept beside it."""
         self.last_error, self._unrescued = why, True
-        if time.monotonic() - self._rescued_at < RESCUE_EVERY_S:
+        if time.monotonic() < self._rescue_after:
             return
-        self._rescued_at = time.monotonic()
+        self._rescue_after = time.monotonic() + RESCUE_AGAIN_S
         self._drop_connection()
         try:
             rescue(self._path, self._clock.wall_ns(), why)
@@ -332,7 +332,8 @@ class Writer:
             return
         log.error("%s: what could be read is kept, storing goes on; look at the disk", why)
         self._standing, self._unsure, self._landed = Standing(None, {}, {}), None, {}
-        self._unrescued = False
+        self._unrescued, self._rescued_at = False, time.monotonic()
+        self._rescue_after = self._rescued_at + RESCUE_EVERY_S
         self._replaced()
 
     def _look(self) -> None:
@@ -372,6 +373,8 @@ class Writer:
         """Seconds until a chore is to be done: 0 for now, None for none."""
         if self._suspected:
             return 0.0
+        if self._unrescued:
+            return max(0.0, self._rescue_after - time.monotonic())
         if self._db is None:
             return None
         idle = time.monotonic() - self._group_ended
@@ -389,6 +392,8 @@ class Writer:
     def _chores(self) -> None:
         if self._suspected:
             self._look()
+        elif self._unrescued:
+            self._rescue(self.last_error)
         elif self.sealer.due():
             self._seal()
         else:
