@@ -66,6 +66,11 @@ def silence_sentences(mass: Charged) -> list[str]:
 
 
 def _silence_sentence(gap: Silence) -> str:
+    if gap.step:
+        return (
+            f"the scale showed {gap.fall_kg * 1e3:.0f} g less from one reading to the next, {gap.start_s:.0f} s into the trace: "
+            "it counts as charge, though it may be the tank that was touched"
+        )
     said = f"the scale was silent for {span(gap.length_s)}, {gap.start_s:.0f} s into the trace"
     if gap.unseen:
         return f"{said}, while refrigerant may have gone in unseen"

@@ -169,9 +169,12 @@ def charged(
     falling = _flowing(record)
     silent = after_record(times, end, times[-1] if now_s is None else now_s, flowing=bool(falling[-3:].any()))
     flowing = end is None and flow is not None and silent is None and bool(falling[-3:].any())
-    before = _level(record, (begin - QUIET_S, begin), begin, rules.most_drift_kg_s)
+    doubts = [gap for gap in record.silences if not gap.confirmed]
+    since = max([begin - QUIET_S, *(gap.end_s for gap in doubts if gap.end_s <= begin)])
+    before = _level(record, (since, begin), begin, rules.most_drift_kg_s)
     quiet = times[-1] if flowing else min(max(finish, min(stopped, finish + 10.0)), times[-1])
-    after = _level(record, (quiet, quiet + QUIET_S), quiet, rules.most_drift_kg_s)
+    until = min([quiet + QUIET_S, *(gap.start_s for gap in doubts if gap.start_s >= quiet)])
+    after = _level(record, (quiet, until), quiet, rules.most_drift_kg_s)
     drift, drift_variance = _drift(before, after, rules.most_drift_kg_s)
     span = max(after.middle_s - before.middle_s, 0.0)
     fall = before.level - after.level + drift * span

@@ -9,6 +9,8 @@ Rules of this file:
 - A single jump is a re-seating: later readings are moved by its height, flow during the step allowed for.
 - Each correction carries a variance: the scatter of the readings beside it, and the flow not known meanwhile.
 - A gap between readings is no touch: `silence` weighs what may have gone in meanwhile.
+- A single step that a touch explains as well as the valve (a fall where readings are far apart, a step that falls short of the
+  flow on both sides) belongs to a visit if its way back is near. Else it is counted as it is shown, and the doubt is kept.
 
 A jump smaller than six times the scatter of the readings (or 4 g) is not seen; it lies within a usual scale's accuracy.
 """
@@ -29,6 +31,7 @@ AWAY_S = 30.0
 _SMALLEST_KG = 0.004
 _GRIDS_KG = (0.005, 0.002, 0.001, 0.0005, 0.0002, 0.0001)
 _BESIDE, _BESIDE_S = 6, 5.0  # readings, and seconds, either side that show the flow beside a jump
+_NEAR_S = 2.0  # the valve may have been shut just before the tank was touched, or opened just after
 _LONGEST_BESIDE_S = 20.0  # and beside a long gap
 
 
@@ -59,11 +62,12 @@ class CleanRecord:
 
 
 class _Step(NamedTuple):
-    """A jump from reading `first` to reading `last`, kg beyond the flow."""
+    """A jump from reading `first` to reading `last`, kg beyond the flow. `doubtful`: it may be the valve's work."""
 
     first: int
     last: int
     height: float
+    doubtful: bool = False
 
 
 def resolution_of(values: Floats) -> float:
@@ -102,6 +106,7 @@ class _Cleaner:
         self.beside = max(_BESIDE, math.ceil(_BESIDE_S / float(np.median(self.spans))))
         self.gaps = self.spans > gap_length(times)
         self.trusted = ~self.gaps
+        self._doubtful: list[_Step] = []
 
     def run(self) -> CleanRecord:
         groups = self._groups(self._unexplained())
@@ -109,7 +114,8 @@ class _Cleaner:
             self.trusted[group] = False
         jumps = [jump for group in groups if (jump := self._jump(group)) is not None]
         cleaned, valid = self.values.copy(), np.ones(len(self.values), dtype=bool)
-        touches, silences = [], []
+        touches: list[Touch] = []
+        silences: list[Silence] = []
         visits = self._visits(jumps)
         for first, last, _ in visits:
             self.trusted[first:last] = False
@@ -120,11 +126,13 @@ class _Cleaner:
             valid[first + 1 : last] = False
             cleaned[last:] -= touch.moved_kg
             touches.append(touch)
+        silences += [self._doubt(jump) for jump in self._doubtful]
         for first in (int(gap) for gap in np.flatnonzero(self.gaps)):
             if not any(start <= first < end for start, end, _ in visits):
                 silence = self._silence(first)
                 cleaned[first + 1 :] -= silence.moved_kg
                 silences.append(silence)
+        silences.sort(key=lambda silence: silence.start_s)
         cleaned = np.interp(self.times, self.times[valid], cleaned[valid])
         return CleanRecord(self.times, cleaned, valid, tuple(touches), self.scatter, tuple(silences))
 
@@ -142,7 +150,15 @@ class _Cleaner:
         here = self.steps[steps]
         rises = (here > flows.max(axis=0) + self.threshold) & (here > 0.7 * self.threshold)
         falls = here < flows.min(axis=0) - self.threshold
-        return [int(index) for index in steps[rises | falls]]
+        found = steps[rises | falls]
+        short = np.setdiff1d(self._short(), np.concatenate((found - 1, found + 1)))
+        return [int(index) for index in np.union1d(found, short)]
+
+    def _short(self) -> np.ndarray:
+        """Steps that fall short of the flow in the steps on both sides: a valve that is shut takes longer to open again."""
+        flow = np.maximum(self.rates[:-2], self.rates[2:]) * self.spans[1:-1]
+        short = (self.steps[1:-1] > flow + self.threshold) & (flow < -self.threshold) & ~self.gaps[1:-1]
+        return np.flatnonzero(short) + 1
 
     def _flows_at_edge(self, index: int) -> tuple[float, float]:
         """Median flows before and after a step near an end of the record; one side stands for a side without readings."""
@@ -171,10 +187,19 @@ class _Cleaner:
             if self._lasting(group) >= LASTING_S:
                 self.trusted[group] = True
                 return None
-            if span > COARSE_S and -max(before[0], after[0]) < 0.25 * -change / span:
-                self.trusted[group] = True
-                return None
+            height = change - 0.5 * (before[0] + after[0]) * span
+            if height > 0.0 or (span > COARSE_S and -max(before[0], after[0]) < 0.25 * -change / span):
+                return _Step(first, last, height, doubtful=True)
         return _Step(first, last, change - 0.5 * (before[0] + after[0]) * span)
+
+    def _doubt(self, jump: _Step) -> Silence:
+        """A step counted as it is shown; were it a touch, the flow beside would stand in its place."""
+        fall = float(self.values[jump.first] - self.values[jump.last])
+        other = max(fall + jump.height, 0.0)
+        start, end = float(self.times[jump.first]), float(self.times[jump.last])
+        return Silence(
+            start, end, fall, min(fall, other), max(fall, other), confirmed=False, step=True, variance=self.scatter**2
+        )
 
     def _lasting(self, group: list[int]) -> float:
         """Seconds that the record falls about as fast as in this run of steps, without a break."""
@@ -187,17 +212,17 @@ class _Cleaner:
         return float(self.times[last + 1] - self.times[first]) if last - first >= 1 else 0.0
 
     def _flows(
-        self, first: int, last: int, seconds: float = _BESIDE_S
+        self, first: int, last: int, seconds: float = _BESIDE_S, *, least: int = 3
     ) -> tuple[tuple[float, float], tuple[float, float]]:
         """Mean flow (kg/s) and its standard uncertainty over `seconds` before reading `first` and after reading `last`."""
-        count = max(math.ceil(seconds / float(np.median(self.spans))), 3)
+        count = max(math.ceil(seconds / float(np.median(self.spans))), least)
         left = np.arange(max(first - count, 0), first)
         right = np.arange(last, min(last + count, len(self.steps)))
         found: list[tuple[float, float]] = []
         for some in (left, right):
             kept = some[self.trusted[some]]
             span = float(self.spans[kept].sum())
-            if len(kept) >= 2:
+            if len(kept) >= min(least, 2):
                 found.append((float(self.steps[kept].sum()) / span, math.sqrt(2.0) * self.scatter / span))
             else:
                 found.append((math.nan, math.nan))
@@ -218,8 +243,11 @@ class _Cleaner:
                 if abs(total) < max(0.35 * abs(jump.height), self.threshold):
                     back = other
                     break
-            height = sum(one.height for one in jumps[index : back + 1])
-            found.append((jump.first, jumps[back].last, height))
+            if back == index and jump.doubtful:
+                self._doubtful.append(jump)
+            else:
+                height = sum(one.height for one in jumps[index : back + 1])
+                found.append((jump.first, jumps[back].last, height))
             index = back + 1
         return found
 
@@ -246,7 +274,7 @@ class _Cleaner:
         start, end = float(self.times[first]), float(self.times[first + 1])
         lasting = min(max(0.25 * (end - start), _BESIDE_S), _LONGEST_BESIDE_S)
         (before, u_before), (after, u_after) = self._flows(first, first + 1, lasting)
-        near = self._flows(first, first + 1, 0.5 * _BESIDE_S)
+        near = self._flows(first, first + 1, _NEAR_S, least=1)
         flows = (before, after, near[0][0], near[1][0])
         left = self._level(range(first, max(first - 5, -1), -1), start, before)
         right = self._level(range(first + 1, min(first + 6, len(self.values))), end, after)
@@ -261,7 +289,7 @@ class _Cleaner:
         left = self._level(range(first, max(first - 5, -1), -1), start, before)
         right = self._level(range(last, min(last + 5, len(self.values))), end, after)
         span = end - start
-        near = self._flows(first, last, 0.5 * _BESIDE_S)
+        near = self._flows(first, last, _NEAR_S, least=1)
         flows = (before, after, near[0][0], near[1][0])
         slow, quick = max(flows), min(flows)
         if abs(height) <= self.threshold and self._shows(first, last, slow, quick):
@@ -271,6 +299,10 @@ class _Cleaner:
         u_flow = 0.5 * math.hypot(u_before, u_after) * span
         variance = self.scatter**2 + unknown**2 / 3.0 + u_flow**2
         if abs(excess) <= max(0.6 * self.threshold, 3.0 * u_flow) + unknown:
+            reach = max(
+                abs(right - left - slow * span), abs(right - left - quick * span)
+            )  # what is shown may be off by
+            variance += max(reach**2 - unknown**2, 0.0) / 3.0
             return None if last - first == 1 else Touch(start, end, 0.0, variance)
         return Touch(start, end, excess, variance + (0.6 * self.threshold) ** 2)
 

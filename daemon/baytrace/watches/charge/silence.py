@@ -15,7 +15,7 @@ kg and seconds; flows in kg/s, falling is negative.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -23,6 +23,7 @@ from baytrace.physics.cycles import Floats
 
 COARSE_S = 2.5  # beyond this between readings, a short opening of the valve can hide in one step
 _PERIODS = 2.5  # and beyond so many usual periods it is a gap
+_LIKE = 0.4  # share of the quicker flow that the slower one has at least, where one flow goes on
 _UNSEEN = 0.3  # share of the smallest touch that is seen: evenly within half of it, an unseen one may lie
 _QUIET_S = 10.0  # readings of different instruments arrive one after the other: this long is no silence at the end
 
@@ -30,7 +31,8 @@ _QUIET_S = 10.0  # readings of different instruments arrive one after the other:
 @dataclass(frozen=True, slots=True)
 class Silence:
     """`fall_kg` is counted for it; if the tank was touched meanwhile it was between `low_kg` and `high_kg`. `sound`: a verdict
-    may rest on the counted fall. `moved_kg` is what later readings are moved by.
+    may rest on the counted fall; `confirmed`: the flow on both sides explains it. `moved_kg` is what later readings are moved by. `step`: no silence, but one step between readings
+    that may be charge or a touch.
     """
 
     start_s: float
@@ -39,17 +41,14 @@ class Silence:
     low_kg: float
     high_kg: float
     sound: bool = True
+    confirmed: bool = True
     moved_kg: float = 0.0
     variance: float = 0.0
+    step: bool = False
 
     @property
     def length_s(self) -> float:
         return self.end_s - self.start_s
-
-    @property
-    def confirmed(self) -> bool:
-        """The flow on both sides explains the fall."""
-        return self.low_kg == self.high_kg
 
     @property
     def unseen(self) -> bool:
@@ -88,10 +87,15 @@ def weigh(start_s: float, end_s: float, beside: Beside, threshold: float, fastes
     variance += (_UNSEEN * threshold) ** 2
     if fall < -threshold or fall > fastest * span + threshold:
         guess = 0.5 * (slow + quick)
-        return Silence(start_s, end_s, guess, 0.0, most, sound=False, moved_kg=guess - fall, variance=variance)
-    if slow - slack <= fall <= quick + slack and quick - slow <= 2.0 * slack:
-        return Silence(start_s, end_s, fall, fall, fall, variance=variance)
-    return Silence(start_s, end_s, fall, 0.0, most, variance=variance)
+        touched = Silence(start_s, end_s, guess, 0.0, most, sound=False, confirmed=False)
+        return replace(touched, moved_kg=guess - fall, variance=variance)
+    off, spread = abs(fall - 0.5 * (slow + quick)), quick - slow
+    hidden = min(0.5 * spread, slack) + slack
+    if slow >= _LIKE * quick:  # a tapering flow falls nearly along a straight line
+        hidden = spread / 6.0 + slack
+    if off <= hidden and (slow >= _LIKE * quick or spread <= 2.0 * slack):
+        return Silence(start_s, end_s, fall, max(fall - hidden, 0.0), fall + hidden, variance=variance)
+    return Silence(start_s, end_s, fall, 0.0, most, confirmed=False, variance=variance)
 
 
 def before_record(times: Floats, start: float | None, *, flowing: bool) -> Silence | None:
@@ -100,7 +104,7 @@ def before_record(times: Floats, start: float | None, *, flowing: bool) -> Silen
     marked = start is not None and times[0] - begun > gap_length(times)
     if not marked and not (start is None and flowing):
         return None
-    return Silence(begun, float(times[0]), 0.0, 0.0, math.inf, sound=not (marked and flowing))
+    return Silence(begun, float(times[0]), 0.0, 0.0, math.inf, confirmed=False, sound=not (marked and flowing))
 
 
 def after_record(times: Floats, end: float | None, now_s: float, *, flowing: bool) -> Silence | None:
@@ -109,5 +113,7 @@ def after_record(times: Floats, end: float | None, now_s: float, *, flowing: boo
     if now_s - last <= max(_QUIET_S, gap_length(times)):
         return None
     if flowing or (end is not None and end - last > gap_length(times)):
-        return Silence(last, now_s if end is None else max(end, last), 0.0, 0.0, math.inf, sound=not flowing)
+        return Silence(
+            last, now_s if end is None else max(end, last), 0.0, 0.0, math.inf, confirmed=False, sound=not flowing
+        )
     return None
