@@ -54,6 +54,7 @@ export function figure(data) {
   let { value, low, high, unit } = data;
   let shownUnit = unitWords(unit);
   if (unit === "s") { return { value: span(value), unit: "", interval: low === undefined ? "" : `${span(low)} to ${span(high)}` }; }
+  if (unit === "1" && Number.isInteger(value) && low === undefined) { return { value: String(value), unit: "", interval: "" }; }
   if (unit === "Pa" && Math.abs(value) >= 10000) { value /= 1000; low /= 1000; high /= 1000; shownUnit = "kPa"; }
   const known = Number.isFinite(low) && Number.isFinite(high);
   // nothing found: what can be said is how much it is at most

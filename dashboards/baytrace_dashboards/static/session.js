@@ -1,7 +1,7 @@
 // One session's page: outcome, downloads, verdicts, steps, pictures, story, sheet, sign-off, instruments.
 import { $, attribute, el, redraw, show, text } from "./dom.js";
 import { keepDrafts } from "./drafts.js";
-import { called, day, words, SIGN } from "./format.js";
+import { called, day, number, unitWords, words, SIGN } from "./format.js";
 import { get } from "./live.js";
 import { drawPictures } from "./pictures.js";
 import { drawSheet, drawSteps, installSheet } from "./sheet.js";
@@ -29,8 +29,13 @@ function doubts(record) {
   text($("due-line"), [due.length ? `Calibration overdue: ${due.map((each) => `${called(each)} (${each.instrument}, due ${each.calibration.due})`).join("; ")}.` : "", off.length ? `Found off in a field check: ${[...new Set(off)].join(", ")}.` : "", "What rests on them can only be undecided, never a pass."].filter(Boolean).join(" "));
 }
 
+function checkWords(checks) {
+  const said = (check) => `${check.finding === "off" ? "✗ off" : "✓ agrees"}, ${check.day}, ${check.check}: ${number(check.difference)} ${unitWords(check.unit)}, ± ${number(check.allowed)} allowed`;
+  return (checks || []).map(said).join("; ") || "—";
+}
+
 function instruments(record) {
-  redraw($("instruments"), JSON.stringify(record.instruments), () => (record.instruments || []).map((each) => { const said = each.calibration || {}; return el("tr", {}, el("th", { scope: "row" }, called(each)), el("td", {}, each.instrument), el("td", {}, each.unit), el("td", {}, each.accuracy), el("td", {}, said.calibrated || "—"), el("td", {}, each.overdue ? el("strong", { class: "overdue" }, `! ${said.due}, overdue`) : said.due || "—"), el("td", {}, said.certificate || "—")); }));
+  redraw($("instruments"), JSON.stringify(record.instruments), () => (record.instruments || []).map((each) => { const said = each.calibration || {}; return el("tr", {}, el("th", { scope: "row" }, called(each)), el("td", {}, each.instrument), el("td", {}, unitWords(each.unit)), el("td", {}, each.accuracy), el("td", {}, said.calibrated || "—"), el("td", {}, each.overdue ? el("strong", { class: "overdue" }, `! ${said.due}, overdue`) : said.due || "—"), el("td", {}, said.certificate || "—"), el("td", {}, checkWords(each.checks))); }));
 }
 
 async function load() {
