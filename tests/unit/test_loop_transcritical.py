@@ -212,7 +212,8 @@ def test_mass_is_kept_and_states_stay_sane(kind, day, share, running, faults):
         assert 0.0 < loop.low_side_pa < 120.0 * BAR
         assert 0.0 < loop.high_side_pa <= 249.0 * BAR
         assert 213.0 < loop.suction_line_k < 420.0
-        assert 230.0 < loop.vent_air_k <= day[0] + 0.1
+        # while the sides equalise, what flows over warms the evaporator a little above the air
+        assert 230.0 < loop.vent_air_k <= day[0] + 3.0
     assert loop.charge_kg == pytest.approx(charge, abs=1e-9)
 
 

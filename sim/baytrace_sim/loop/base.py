@@ -67,6 +67,8 @@ class LoopBase(ABC):
 
     def __init__(self, design: LoopDesign, air: Air, faults: Faults | None) -> None:
         self.design, self.air = design, air
+        self.longest_step_s = STEP_S
+        """What a step is cut into; whoever needs only means may lengthen it."""
         self.faults = faults or Faults()
         self.controls = Controls(design, air.temperature_k)
         self.lines = Lines(*(air.temperature_k,) * 6)
@@ -125,7 +127,7 @@ class LoopBase(ABC):
         liquid at the high side while standing and as vapour at the low side while running, and comes out (below zero) as
         vapour from both.
         """
-        steps = max(math.ceil(dt_s / STEP_S - 1e-9), 1)
+        steps = max(math.ceil(dt_s / self.longest_step_s - 1e-9), 1)
         for _ in range(steps):
             self._advance(dt_s / steps, engine_on, rpm, blower * self.faults.blower, charge_flow_kg_s)
 

@@ -88,12 +88,19 @@ class Isobar:
     def at(self, h: float) -> Point:
         return self._read(*self._along(self._h, h))
 
-    def near(self, h: float) -> tuple[Point, float, float]:
-        """The state, then the slopes of temperature (K per J/kg) and of pressure times volume (1) along the isobar."""
-        index, share = self._along(self._h, h)
-        span = self._h[index + 1] - self._h[index]
-        slopes = (self._t[index + 1] - self._t[index]) / span, (self._pv[index + 1] - self._pv[index]) / span
-        return self._read(index, share), *slopes
+    def near(self, h: float) -> tuple[float, float, float, float]:
+        """Temperature and pressure times volume, then their slopes along the isobar (K per J/kg, 1)."""
+        grid, pv, temperature = self._h, self._pv, self._t
+        index = bisect_right(grid, h) - 1
+        if index < 0 or index > len(grid) - 2:
+            index = 0 if index < 0 else len(grid) - 2
+        start = grid[index]
+        span = grid[index + 1] - start
+        warming = (temperature[index + 1] - temperature[index]) / span
+        swelling = (pv[index + 1] - pv[index]) / span
+        beyond = h - start
+        volume = pv[index] + swelling * beyond
+        return temperature[index] + warming * beyond, max(volume, 1.0), warming, swelling
 
     def at_entropy(self, s: float) -> Point:
         return self._read(*self._along(self._s, s))

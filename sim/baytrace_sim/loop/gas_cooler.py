@@ -95,12 +95,12 @@ class GasCooler:
         isobar = self.fluid.isobar(found.pressure_pa)
         flow, carried = inflow.flow, inflow.flow * inflow.h
         for index, cell in enumerate(self.cells):
-            point = isobar.at(found.h[index])
-            own = cell.share * ends.conductance * (point.temperature_k - ends.air_k)
+            cell.h = found.h[index]
+            cell.temperature_k = isobar.near(cell.h)[0]
+            own = cell.share * ends.conductance * (cell.temperature_k - ends.air_k)
             leaving = self._leaving(found.flows[index], found.h, index, ends.back_h)
             cell.energy += dt_s * (carried - found.flows[index] * leaving - own)
             cell.mass += dt_s * (flow - found.flows[index])
-            cell.h, cell.temperature_k = point.h, point.temperature_k
             flow, carried = found.flows[index], found.flows[index] * leaving
             heat += own
         self.pressure_pa = found.pressure_pa
@@ -170,14 +170,14 @@ def _cell(
     low, high, h = _LEAST_H, _MOST_H, cell.h
     mass = cell.mass
     for _ in range(_TRIES):
-        point, warming, swelling = isobar.near(h)
-        mass = pv / point.pv
+        temperature, volume, warming, swelling = isobar.near(h)
+        mass = pv / volume
         if through >= mass:  # what leaves has this cell's enthalpy
-            wrong = metal * point.temperature_k + through * h - goal
+            wrong = metal * temperature + through * h - goal
             steep = metal * warming + through
         else:  # what comes back has the next one's
-            wrong = metal * point.temperature_k + mass * (h - back) + through * back - goal
-            steep = metal * warming + mass * (1.0 - (h - back) * swelling / point.pv)
+            wrong = metal * temperature + mass * (h - back) + through * back - goal
+            steep = metal * warming + mass * (1.0 - (h - back) * swelling / volume)
         if abs(wrong) < _CLOSE_J:
             break
         if wrong > 0.0:

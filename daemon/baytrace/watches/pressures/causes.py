@@ -2,15 +2,17 @@
 
 The readings are compared with what a loop model shows under each fault: `signatures.csv` holds the model's signs for both kinds
 of valve and clutch, days from cool to hot and dry to damp, and mild, plain and severe faults. It is made with R134a; as the
-signs are temperatures it holds for other refrigerants below their critical points, but for the discharge (`discharge.py`). The likelihood of a cause is the
+signs are temperatures it holds for other refrigerants that condense, but for the discharge (`discharge.py`). R744 has a table
+of its own, `signatures-r744.csv`; a cause its model does not know is said to be not judged. The likelihood of a cause is the
 mean, over its rows for days like this one, of the density of the readings about the row, with the spread between cars and the
 instruments' uncertainty; Student's t with few degrees of freedom, because the model is not this car and one odd sign must not
 outweigh the rest. What the trade expects behind the pattern (a table of shares) is the prior. A sound car and an unknown cause
 (any reading anywhere) compete. The numbers rank, they do not prove.
 
-Signs, all in K: evaporating (temperature, degC), condensing (above the ambient), superheat, subcooling, approach (liquid line
-above the ambient), vent (above the ambient, negative), discharge (discharge line above condensing), static (saturation of the
-standing pressure above the air).
+Signs in K: evaporating (temperature, degC), condensing (above the ambient), superheat, subcooling, approach (liquid line above
+the ambient), vent (above the ambient, negative), discharge (discharge line above condensing), static (saturation of the standing
+pressure above the air). With a gas cooler in place of the condenser's: gas_cooler (high side above the ambient's saturation
+pressure, carried on beyond the critical point, bar), exit (of the gas cooler) and hot (discharge line), both above the ambient.
 """
 
 from __future__ import annotations
@@ -36,6 +38,7 @@ MODELLED = "R134a"
 """The refrigerant of the table."""
 SOUND, OTHER = "nothing wrong", "something else"
 SIGNS = ("evaporating", "condensing", "superheat", "subcooling", "approach", "vent", "discharge", "static")
+GAS_COOLER_SIGNS = ("evaporating", "gas_cooler", "superheat", "exit", "vent", "hot")
 _FREEDOM = 4.0
 _UNKNOWN_SPREAD = 6.0  # an unknown cause moves a sign by this many spreads, either way
 _WORDS = {
@@ -47,7 +50,11 @@ _WORDS = {
     "vent": "vent air",
     "discharge": "discharge line above condensing",
     "static": "standing pressure (as saturation temperature)",
+    "gas_cooler": "gas-cooler pressure",
+    "exit": "gas cooler's exit above ambient",
+    "hot": "discharge line above ambient",
 }
+_UNITS = {"gas_cooler": "bar"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +94,9 @@ class Cause:
 
 @dataclass(frozen=True, slots=True)
 class _Signatures:
+    """One row a car, day and fault; `signs` has a column for each of `names`."""
+
+    names: tuple[str, ...]
     valves: npt.NDArray[np.str_]
     causes: npt.NDArray[np.str_]
     ambient: npt.NDArray[np.float64]
@@ -95,13 +105,16 @@ class _Signatures:
 
 
 @cache
-def signatures(refrigerant: str = MODELLED) -> _Signatures:
-    """The model's table, as it stands in `signatures.csv`; for another refrigerant with its own discharge temperatures (not
-    a number for a mixture, whose states take too long to find).
+def signatures(refrigerant: str = MODELLED) -> _Signatures | None:
+    """The model's table for a refrigerant; None where there is no model. That of R134a serves every refrigerant that condenses,
+    with discharge temperatures of its own (not a number for a mixture, whose states take too long to find).
     """
-    table = _as_it_stands()
     known, other = resolve(MODELLED), resolve(refrigerant)
-    if known == other:
+    if other.transcritical:
+        own = other.key == resolve("R744").key
+        return _as_it_stands("signatures-r744.csv", GAS_COOLER_SIGNS) if own else None
+    table = _as_it_stands("signatures.csv", SIGNS)
+    if known.key == other.key:
         return table
     signs = table.signs.copy()
     if other.mixture:
@@ -115,16 +128,24 @@ def signatures(refrigerant: str = MODELLED) -> _Signatures:
     return replace(table, signs=signs)
 
 
+def not_judged(refrigerant: str) -> tuple[str, ...]:
+    """Causes the trade asks about and this refrigerant's table knows nothing of."""
+    table, whole = signatures(refrigerant), _as_it_stands("signatures.csv", SIGNS)
+    judged = set() if table is None else set(table.causes.tolist())
+    return tuple(cause for cause in dict.fromkeys(whole.causes.tolist()) if cause not in (SOUND, *judged))
+
+
 @cache
-def _as_it_stands() -> _Signatures:
-    text = files("baytrace.watches.pressures").joinpath("signatures.csv").read_text(encoding="utf-8")
+def _as_it_stands(name: str, signs: tuple[str, ...]) -> _Signatures:
+    text = files("baytrace.watches.pressures").joinpath(name).read_text(encoding="utf-8")
     rows = list(csv.DictReader(text.splitlines()))
     return _Signatures(
+        signs,
         np.array([row["valve"] for row in rows]),
         np.array([row["cause"] for row in rows]),
         np.array([float(row["ambient"]) for row in rows]),
         np.array([float(row["humidity"]) for row in rows]),
-        np.array([[float(row[name]) for name in SIGNS] for row in rows]),
+        np.array([[float(row[name]) for name in signs] for row in rows]),
     )
 
 
@@ -150,15 +171,21 @@ def _log_sum(values: npt.NDArray[np.float64]) -> float:
 
 
 def rank(signs: Mapping[str, Value], day: Day, pattern: str, refrigerant: str = MODELLED) -> list[Cause]:
-    """Causes by likelihood. `signs` as the table names them; those that could not be had are left out."""
+    """Causes by likelihood. `signs` as the table names them; those that could not be had are left out. None where nothing is
+    known of the refrigerant, or no sign could be had.
+    """
     table = signatures(refrigerant)
-    names = [name for index, name in enumerate(SIGNS) if name in signs and bool(np.isfinite(table.signs[0, index]))]
+    if table is None:
+        return []
+    names = [
+        name for index, name in enumerate(table.names) if name in signs and bool(np.isfinite(table.signs[0, index]))
+    ]
     if not names:
         return []
     spread = limit("pressures.spread")
     read = np.array([signs[name].value for name in names])
     width = np.array([math.hypot(spread[name], signs[name].u) for name in names])
-    rows = table.signs[:, [SIGNS.index(name) for name in names]]
+    rows = table.signs[:, [table.names.index(name) for name in names]]
     fit = _log_density((rows - read) / width).sum(axis=1)
     weight = _closeness(table, day)
     shares = limit("pressures.shares")[pattern]
@@ -229,7 +256,7 @@ def _reasons(
 
 def _said(name: str, moved: float) -> str:
     more, less = ("warmer", "colder") if name == "vent" else ("higher", "lower")
-    return f"{_WORDS[name]} {abs(moved):.0f} K {more if moved > 0.0 else less} than usual"
+    return f"{_WORDS[name]} {abs(moved):.0f} {_UNITS.get(name, 'K')} {more if moved > 0.0 else less} than usual"
 
 
 def not_pumping() -> list[Cause]:

@@ -45,8 +45,9 @@ def _gauge_psi(value: float) -> float:
     return parse_unit("psig").to_si(value) + STANDARD_ATMOSPHERE_PA
 
 
-def _temperature(value_psi: float) -> float:
-    return saturation(resolve("R134a"), pressure_pa=_gauge_psi(value_psi)).temperature_k
+def _temperature(value_psi: float, fluid: Fluid | None = None) -> float:
+    """K at which the fluid (R134a where none is named) boils at a gauge pressure."""
+    return saturation(fluid or resolve("R134a"), pressure_pa=_gauge_psi(value_psi)).temperature_k
 
 
 def _pressure(fluid: Fluid, temperature_k: float) -> float:
@@ -89,15 +90,17 @@ def expected(fluid: Fluid, settings: PressuresSettings, ambient_k: float | None,
     low, high = _ends("low", "evaporating", warmer, wetter)
     slack = _slack("low", settings.low_min_psi, settings.low_max_psi, known=ambient_k is not None)
     span = (
-        _own(settings.low_min_psi, max(low - slack[0], coldest)),
-        _own(settings.low_max_psi, max(high + slack[1], coldest + 4.0)),
+        _own(fluid, settings.low_min_psi, max(low - slack[0], coldest)),
+        _own(fluid, settings.low_max_psi, max(high + slack[1], coldest + 4.0)),
     )
     low_side = _range(fluid, span, limit("pressures.evaporating_margin"), slack)
     if fluid.transcritical:
-        return Expected(low_side, _gas_cooler(warmer), ambient_k is not None)
+        return Expected(
+            low_side, _gas_cooler(settings, warmer, wetter, known=ambient_k is not None), ambient_k is not None
+        )
     low, high = _ends("high", "condensing", warmer, wetter)
     slack = _slack("high", settings.high_min_psi, settings.high_max_psi, known=ambient_k is not None)
-    span = _own(settings.high_min_psi, low - slack[0]), _own(settings.high_max_psi, high + slack[1])
+    span = _own(fluid, settings.high_min_psi, low - slack[0]), _own(fluid, settings.high_max_psi, high + slack[1])
     high_side = _range(fluid, span, limit("pressures.condensing_margin"), slack)
     return Expected(low_side, high_side, ambient_k is not None)
 
@@ -115,12 +118,20 @@ def _slack(side: str, own_low: float | None, own_high: float | None, *, known: b
     return (below if own_low is None else 0.0, above if own_high is None else 0.0)
 
 
-def _own(value_psi: float | None, usual_k: float) -> float:
-    return usual_k if value_psi is None else _temperature(value_psi)
+def _own(fluid: Fluid, value_psi: float | None, usual_k: float) -> float:
+    return usual_k if value_psi is None else _temperature(value_psi, fluid)
 
 
-def _gas_cooler(warmer: float) -> Range:
-    shift = limit("pressures.gas_cooler_per_ambient") * 1e5 * warmer
+def _gas_cooler(settings: PressuresSettings, warmer: float, wetter: float, *, known: bool) -> Range:
+    """The high side of a gas cooler by pressure, moved with the ambient and the air's enthalpy; slack as for a condenser."""
+    slopes, ends = limit("pressures.gas_cooler_per_ambient"), limit("pressures.gas_cooler_range")
+    damp = limit("pressures.gas_cooler_per_enthalpy") * wetter
+    rule = [1e5 * (end + slope * warmer + damp) for end, slope in zip(ends, slopes, strict=True)]
+    below, above = limit("pressures.gas_cooler_slack") if known else (0.0, 0.0)
+    low, high = rule[0] - 1e5 * below, rule[1] + 1e5 * above
+    if settings.high_min_psi is not None:
+        low = rule[0] = _gauge_psi(settings.high_min_psi)
+    if settings.high_max_psi is not None:
+        high = rule[1] = _gauge_psi(settings.high_max_psi)
     margin = limit("pressures.gas_cooler_margin") * 1e5
-    low, high = (value * 1e5 + shift for value in limit("pressures.gas_cooler_range"))
-    return Range(low, high, low - margin, high + margin, low, high)
+    return Range(low, high, low - margin, high + margin, rule[0], rule[1])

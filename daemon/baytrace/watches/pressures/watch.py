@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any, ClassVar
 
 from baytrace.measure.reading import Mark, Reading
@@ -11,10 +10,11 @@ from baytrace.measure.verdict import Figure, Outcome, Status, Verdict
 from baytrace.physics.fluid_names import resolve
 from baytrace.watches.bands import Band, band
 from baytrace.watches.limits_table import limit
-from baytrace.watches.pressures.causes import OTHER, SOUND, Cause, Day, not_pumping, rank
+from baytrace.watches.pressures.causes import OTHER, SOUND, Cause, Day, not_judged, not_pumping, rank
 from baytrace.watches.pressures.expect import Expected, Range, expected
 from baytrace.watches.pressures.pattern import LOW_HIGH_HIGH_LOW, NORMAL, UNDECIDED, Side, name_of, pattern_of, side_of
 from baytrace.watches.pressures.settings import PressuresSettings
+from baytrace.watches.pressures.signs import signs_of
 from baytrace.watches.pressures.standing import Standing, standing_before
 from baytrace.watches.running.cycle_points import cycle_points
 from baytrace.watches.running.figures import ZERO_C_K, Loop, Value, evidence_of, loop_of
@@ -24,6 +24,7 @@ from baytrace.watches.running.wording import channel_details, not_settled
 from baytrace.watches.watch import View
 
 _CAUTION = "Engine running: keep hands, hair, hoses and leads away from belts and fans."
+_HIGH_PRESSURE = "Above 100 bar on the high side: only gauges, hoses and couplings made for it."
 _SHOWN_CAUSES = 4
 _STOPPED_S = 15.0
 
@@ -42,6 +43,7 @@ class PressuresWatch:
         self._settings = settings
         self._fluid = resolve(settings.refrigerant)
         self._follower = RunningFollower(settings.bands(), view)
+        self._caution = f"{_CAUTION} {_HIGH_PRESSURE}" if self._fluid.transcritical else _CAUTION
 
     def reading(self, reading: Reading) -> None:
         self._follower.reading(reading)
@@ -108,24 +110,10 @@ class PressuresWatch:
         return on is not None and on <= running.stretch.start_s and ratio < limit("pressures.equalised_ratio")
 
     def _signs(self, loop: Loop, standing: Standing | None) -> tuple[dict[str, Value], Day]:
-        signs = {name: value for name in ("superheat", "subcooling") if (value := loop.get(name)) is not None}
         ambient, humidity = loop.get("ambient_air"), loop.get("ambient_humidity")
-        evaporating, condensing = loop.get("evaporating_temperature"), loop.get("condensing_temperature")
-        if evaporating is not None:
-            signs["evaporating"] = Value(evaporating.value - ZERO_C_K, evaporating.u)
-        for name, upper, lower in (
-            ("condensing", condensing, ambient),
-            ("approach", loop.get("liquid_line"), ambient),
-            ("vent", loop.get("vent_air"), ambient),
-            ("discharge", loop.get("discharge_line"), condensing),
-        ):
-            if upper is not None and lower is not None:
-                signs[name] = Value(upper.value - lower.value, math.hypot(upper.u, lower.u))
-        if standing is not None:
-            signs["static"] = standing.excess
         celsius = ambient.value - ZERO_C_K if ambient is not None else limit("pressures.reference_ambient")
         share = humidity.value if humidity is not None else None
-        return signs, Day(celsius, share, self._settings.valve)
+        return signs_of(loop, standing, self._fluid), Day(celsius, share, self._settings.valve)
 
     def _reasons(
         self,
@@ -143,6 +131,8 @@ class PressuresWatch:
             said.append("neither barometer nor elevation is known: gauge pressures were taken at sea level")
         if "refrigerant" not in self._settings.model_fields_set:
             said.append(f"no refrigerant is set: {self._fluid.name} is assumed")
+        if unknown := not_judged(self._fluid.name):
+            said.append(f"not judged with {self._fluid.name}: {', '.join(unknown)}")
         faults = [cause for cause in causes if cause.cause != SOUND]
         if outcome is Outcome.PASS:
             if faults and faults[0].likelihood > limit("pressures.suspicion"):
@@ -176,11 +166,11 @@ class PressuresWatch:
         if not running.settled:
             waits = [not_settled(channel) for channel in running.unsettled]
             text = f"Not settled: {waits[0]}." if waits else "Waiting for both pressures."
-            return Status("settling", text, "", "settled", running.expected_s, None, _CAUTION, None, details)
+            return Status("settling", text, "", "settled", running.expected_s, None, self._caution, None, details)
         verdict = self.verdict()
         details |= {**verdict.more, "mark": "engine off"}
         text = f"Pattern: {verdict.finding}. {_most_likely(verdict)}"
-        return Status("judged", text.strip(), "high_side_pressure", "", 0.0, 1.0, _CAUTION, None, details)
+        return Status("judged", text.strip(), "high_side_pressure", "", 0.0, 1.0, self._caution, None, details)
 
 
 def _most_likely(verdict: Verdict) -> str:
