@@ -1,7 +1,7 @@
 # ruff: noqa: T201 - what it prints is the result
 """How often the intervals and verdicts of the hold are right: seeded simulated holds through the whole evacuation watch.
 
-    python tests/benchmarks/hold_monte_carlo.py [--holds 600] [--seed 20261125] [--more 150]
+    python tests/benchmarks/hold_monte_carlo.py [--holds 600] [--seed 20261125] [--more 120]
 
 Every hold is drawn at random: leak 0 or 1e-5 to 1e-3 Pa m3/s (log) into 1 to 5 L, vapour 0 to 2 kPa with tau 60 to 3000 s
 (following saturation half the time, else the gas law), 5 to 40 min, a display of 1 micron, errors that wander (AR(1), 0 to
@@ -12,9 +12,11 @@ in three of four. The rest of the table are batches of one kind. Prints a table 
 from __future__ import annotations
 
 import argparse
+import math
 import sys
 import time
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -114,7 +116,7 @@ class Table:
         self.missed = 0
         print("| what | holds | reached | asked |\n|---|---|---|---|")
 
-    def row(self, what: str, holds: int, reached: float, asked: float, *, at_least: bool) -> None:
+    def row(self, what: str, holds: int, reached: float, asked: float, *, at_least: bool = True) -> None:
         good = reached >= asked if at_least else reached <= asked
         self.missed += not good
         sign = ">=" if at_least else "<="
@@ -130,7 +132,7 @@ def main() -> int:
     ask = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     ask.add_argument("--holds", type=int, default=600)
     ask.add_argument("--batch", type=int, default=200)
-    ask.add_argument("--more", type=int, default=80)
+    ask.add_argument("--more", type=int, default=120)
     ask.add_argument("--seed", type=int, default=20261125)
     told = ask.parse_args()
     rng = np.random.default_rng(told.seed)
@@ -187,45 +189,72 @@ def batches(table: Table, rng: np.random.Generator, count: int, bound: float) ->
 
 
 def foresight(table: Table, rng: np.random.Generator, count: int) -> None:
-    """Undecided holds, played on: does the verdict come within a factor of two of the remaining time foretold?"""
-    ratios: list[float] = []
+    """Holds of 5 to 15 min that are undecided at their set time, played on to twelve times that: when is it decided?
+
+    What a technician needs is the instant of the decision, measured from now; so that is what the factor of two is taken of. A
+    figure beyond five times the hold is not scored, for want of length.
+    """
+    played: list[Foretold] = []
     tries = 0
-    while len(ratios) < count and tries < 20 * count:
+    while len(played) < count and tries < 20 * count:
         tries += 1
         hold = replace(draw(rng), seconds=float(rng.uniform(300, 900)))
-        ratio = came_true(hold, int(rng.integers(2**31)))
-        if ratio is not None:
-            ratios.append(ratio)
-    within = share(0.5 <= ratio <= 2.0 for ratio in ratios)
-    table.row("more_time_needed (what remains) true within a factor of 2", len(ratios), within, 0.5, at_least=True)
-    quantiles = np.round(np.quantile(ratios, [0.1, 0.25, 0.5, 0.75, 0.9]), 2)
-    print(f"remaining time needed / foretold, 10 to 90 %: {quantiles}", file=sys.stderr)
+        told = foretold(hold, int(rng.integers(2**31)))
+        if told is not None and told.middle <= 5.0 * told.asked:
+            played.append(told)
+    given = [told for told in played if told.given]
+    table.row(
+        "undecided at the set time: the time still needed is given", len(played), share(t.given for t in played), 0.6
+    )
+    table.row("- and true within a factor of 2 (from now)", len(given), share(t.true(0.0) for t in given), 0.9)
+    table.row(
+        "- and true within a factor of 2 (since isolation)", len(given), share(t.true(t.asked) for t in given), 0.95
+    )
+    spans = share(t.low <= t.took <= t.high for t in played)
+    table.row("- its 90 % span holds the decision, given or not", len(played), spans, 0.85)
+    everyone = share(t.true(0.0) for t in played)
+    quantiles = np.round(np.quantile([min(t.took / t.middle, 99.0) for t in given], [0.05, 0.25, 0.5, 0.75, 0.95]), 2)
+    print(
+        f"given or not, within a factor of 2: {everyone:.1%}; took / foretold, 5 to 95 %: {quantiles}", file=sys.stderr
+    )
 
 
-def came_true(hold: Hold, seed: int) -> float | None:
-    """Time it took after the set hold over the time foretold then; None for a hold decided at once or foretold beyond
-    five times its length. One that is never decided counts with the time played.
-    """
-    whole = replace(hold, seconds=hold.seconds * 12.0, drift=hold.drift)
-    t, shown, kelvin = play(whole, np.random.default_rng(seed))
+class Foretold(NamedTuple):
+    """s: when asked, what was foretold (and its 90 % span), and what it took (infinite: not decided while played)."""
+
+    asked: float
+    middle: float
+    low: float
+    high: float
+    given: bool
+    took: float
+
+    def true(self, since: float) -> bool:
+        return 0.5 <= (since + self.took) / (since + self.middle) <= 2.0
+
+
+def foretold(hold: Hold, seed: int) -> Foretold | None:
+    """None for a hold that is decided at its set time, or of which it is said that waiting will not decide it."""
+    whole = replace(hold, seconds=hold.seconds * 12.0)
     settings = Evacuation.Settings(volume_l=hold.volume * 1e3, phase="hold", hold_s=hold.seconds)
     watch = Evacuation(settings, view(hold.measured))
-    asked = foretold = 0.0
-    for second, pressure, warm in zip(t.tolist(), shown.tolist(), kelvin.tolist(), strict=True):
+    told: Foretold | None = None
+    for second, pressure, warm in zip(
+        *(part.tolist() for part in play(whole, np.random.default_rng(seed))), strict=True
+    ):
         stamp = int(second * NS)
         if hold.measured:
             watch.reading(Reading(stamp, "t", Role.SYSTEM_TEMPERATURE, warm))
         watch.reading(Reading(stamp, "p", Role.SYSTEM_PRESSURE, pressure))
-        if not foretold and second >= hold.seconds + 1.0:
-            verdict = watch.verdict()
-            if verdict.finding != "undecided" or "more_time_needed" not in verdict.evidence:
+        if told is None and second >= hold.seconds + 1.0:
+            more = watch.weighed(ahead=True).more
+            if watch.phase == "over" or more is None:
                 return None
-            asked, foretold = second, verdict.evidence["more_time_needed"].value
-            if foretold > 5.0 * hold.seconds:
-                return None
-        elif foretold and watch.phase == "over":
-            return (second - asked) / foretold
-    return (whole.seconds - asked) / foretold if foretold else None
+            given = "more_time_needed" in watch.verdict().evidence
+            told = Foretold(second, more.middle_s, more.low_s, more.high_s, given, math.inf)
+        elif told is not None and watch.phase == "over":
+            return told._replace(took=second - told.asked)
+    return told
 
 
 def share(flags: object) -> float:

@@ -43,8 +43,9 @@ def fit_decay(means: CellMeans, gauge: Gauge, thermal: Thermal, tracking_k: floa
         means.length_s,
         span,
         extra,
+        drying=False,
     )
-    return solve(problem, gauge, Thermal(thermal.level_k, thermal.level_uncertainty_k, 0.0), drying=False)
+    return solve(problem, gauge, Thermal(thermal.level_k, thermal.level_uncertainty_k, 0.0))
 
 
 def corrected(means: CellMeans, thermal: Thermal) -> tuple[np.ndarray[tuple[int], np.dtype[np.float64]], float]:

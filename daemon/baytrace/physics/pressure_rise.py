@@ -13,7 +13,7 @@ unknown temperature (allowance) and the gauge's gain; not a leak that changes du
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -47,16 +47,6 @@ class Estimate(NamedTuple):
     high: float
 
 
-class Truth(NamedTuple):
-    """One explanation of a rise and its weight (summing to 1): Pa/s, Pa, the vapour's kind (path included) and s."""
-
-    weight: float
-    rate: float
-    vapour: float
-    kind: int
-    tau_s: float
-
-
 class Scatter(NamedTuple):
     """`sigma`: standard deviation of a cell in units of the gauge's expected spread; `memory`: correlation of neighbours."""
 
@@ -69,7 +59,7 @@ class RiseFit:
     """95 % intervals. Pressures in Pa at `thermal.level_k`, rate in Pa/s, times in s from the start of the hold.
 
     `vapour_soon_high` bounds the vapour that comes within an hour. `noise_pa` is the scatter of one cell, `cell_step_s` the
-    usual distance of cells. `path` tells which unseen path of temperature a DRIFTING pool took, `adrift` whether such pools were considered.
+    usual distance of cells. `path` tells which unseen path of temperature a DRIFTING pool took.
     """
 
     start: float
@@ -79,21 +69,17 @@ class RiseFit:
     vapour_time: Estimate
     kind: Kind
     path: int
-    adrift: bool
     span_s: float
     scatter: Scatter
     most_vapour: float
     noise_pa: float
-    length_s: float
     cell_step_s: float
     gauge: Gauge
     thermal: Thermal
     squares: float
     """Least chi2, in units of the gauge's expected spread."""
-    extra_pa: float
-    """Further standard uncertainty of the whole rise, Pa (what gas and thermometer may drift apart)."""
-    truths: tuple[Truth, ...] = ()
-    """What may really be going on, for looking ahead."""
+    problem: Problem = field(repr=False, compare=False)
+    """What was fitted, for looking ahead."""
 
     def level(self, time_s: Array) -> Array:
         """Pa at these times, without temperature's share."""
@@ -104,7 +90,7 @@ class RiseFit:
         return np.asarray(self.start + self.rate.value * time_s + self.vapour.value * shape, dtype=np.float64)
 
 
-class _Look:
+class Look:
     """Evaluates candidates against one set of whitened cells."""
 
     def __init__(self, problem: Problem, whiten: Whitener) -> None:
@@ -146,6 +132,10 @@ class Problem:
     """Standard uncertainty (K) of the measured change of temperature by the thermometer's noise."""
     path_factors: Array | None = None
     """Saturation along the unseen paths of temperature, where pools on them are to be considered."""
+    kelvin: Array | None = None
+    """The measured temperature, smoothed."""
+    drying: bool = True
+    """Whether a vapour may end for want of liquid."""
 
     def shapes(self, candidates: Candidates) -> Array:
         return rise_shapes.values(candidates, self.time_s, self.length_s, self.pool_factor, self.path_factors)
@@ -164,14 +154,19 @@ class Problem:
         return (rest - start) / self.spread, start
 
 
+def pool_factor(kelvin: Array, level_k: float) -> Array:
+    """Saturation at `kelvin` over that at `level_k`, brought to `level_k` as gas is."""
+    following = moisture.saturation_pressure(kelvin) / moisture.saturation_pressure(level_k)
+    return np.asarray(level_k / kelvin * following, dtype=np.float64)
+
+
 def prepare(means: CellMeans, gauge: Gauge, thermal: Thermal) -> Problem:
     """Gas brought to `thermal.level_k` (p/T constant), saturation's share set beside it."""
     pressure, factor, warmth = means.pressure, None, None
     if thermal.drift_k == 0.0 and not np.isnan(means.temperature).all():
         warmth = measured(means.time_s, means.temperature)
-        gas = thermal.level_k / warmth.kelvin
-        pressure = pressure * gas
-        factor = gas * moisture.saturation_pressure(warmth.kelvin) / moisture.saturation_pressure(thermal.level_k)
+        pressure = pressure * thermal.level_k / warmth.kelvin
+        factor = pool_factor(warmth.kelvin, thermal.level_k)
     hottest = thermal.level_k + _K95 * thermal.level_uncertainty_k + thermal.drift_k
     first = _at_start(means.time_s, pressure)
     shown = moisture.saturation_pressure(hottest) * (1.0 + _K95 * gauge.gain_uncertainty)
@@ -181,7 +176,16 @@ def prepare(means: CellMeans, gauge: Gauge, thermal: Thermal) -> Problem:
     change, level = (warmth.change_k, warmth.level_k) if warmth is not None else (0.0, 0.0)
     slack = moisture.sensitivity(thermal.level_k) * _slack_k(thermal, level)
     return Problem(
-        means.time_s, pressure, spread, factor, most, means.length_s, span, pool_slack=slack, noise_change_k=change
+        means.time_s,
+        pressure,
+        spread,
+        factor,
+        most,
+        means.length_s,
+        span,
+        pool_slack=slack,
+        noise_change_k=change,
+        kelvin=warmth.kelvin if warmth is not None else None,
     )
 
 
@@ -198,32 +202,43 @@ def _at_start(time_s: Array, pressure: Array) -> float:
     return min(max(float(pressure[:3].mean()) - slope * float(time_s[:3].mean()), 0.0), middle)
 
 
-def fit(means: CellMeans, gauge: Gauge, thermal: Thermal, *, drying: bool = True) -> RiseFit | None:
+def fit(means: CellMeans, gauge: Gauge, thermal: Thermal) -> RiseFit | None:
     """None when there are too few cells to say anything."""
     if means.time_s.size < FEWEST_CELLS or means.time_s[-1] <= means.time_s[0]:
         return None
-    return solve(prepare(means, gauge, thermal), gauge, thermal, drying=drying)
+    return solve(prepare(means, gauge, thermal), gauge, thermal)
 
 
-def solve(problem: Problem, gauge: Gauge, thermal: Thermal, *, drying: bool) -> RiseFit:
+def solve(problem: Problem, gauge: Gauge, thermal: Thermal) -> RiseFit:
     """Fit a prepared problem: memory and scatter from its own residuals, then the profile."""
-    coarse = _grid(problem, drying=drying)
-    look = _Look(problem, Whitener(problem.time_s, problem.spread, 0.0))
+    coarse = grid(problem)
+    look = Look(problem, Whitener(problem.time_s, problem.spread, 0.0))
     best, _, _ = _search(look, problem, coarse, rounds=2)
     residuals, _ = problem.residuals(best, look.minimum(best))
     problem = replace(problem, spread=problem.spread * outlier_factor(residuals))
-    look = _Look(problem, Whitener(problem.time_s, problem.spread, 0.0))
+    look = Look(problem, Whitener(problem.time_s, problem.spread, 0.0))
     kept = memory(problem.residuals(best, look.minimum(best))[0], PARAMETERS)
-    look = _Look(problem, Whitener(problem.time_s, problem.spread, kept.rho))
-    found = _search(look, problem, coarse, rounds=5)
-    scatter = _scatter(problem, found[1], kept, gauge)
+    return _explained(problem, kept, None, gauge, thermal)
+
+
+def weigh_known(problem: Problem, scatter: Scatter, gauge: Gauge, thermal: Thermal) -> RiseFit:
+    """As `solve`, with the scatter and memory told: for readings that are yet to come."""
+    return _explained(problem, Memory(scatter.memory, 1.0), scatter, gauge, thermal)
+
+
+def _explained(problem: Problem, kept: Memory, told: Scatter | None, gauge: Gauge, thermal: Thermal) -> RiseFit:
+    rounds = 5 if told is None else 3
+    coarse = grid(problem)
+    look = Look(problem, Whitener(problem.time_s, problem.spread, kept.rho))
+    found = _search(look, problem, coarse, rounds)
+    scatter = told or _scatter(problem, found[1], kept, gauge)
     factors = unseen_factors(problem.time_s, problem.span_s, thermal)
     if factors is not None and _bends(look, found[1], scatter):
         problem = replace(problem, path_factors=factors)
-        look = _Look(problem, Whitener(problem.time_s, problem.spread, kept.rho))
-        coarse = join(coarse, rise_shapes.drifting(len(UNSEEN), problem.span_s, problem.length_s))
-        found = _search(look, problem, coarse, rounds=5)
-        scatter = _scatter(problem, found[1], kept, gauge)
+        look = Look(problem, Whitener(problem.time_s, problem.spread, kept.rho))
+        coarse = grid(problem)
+        found = _search(look, problem, coarse, rounds)
+        scatter = told or _scatter(problem, found[1], kept, gauge)
     return _conclude(problem, look, coarse, found, scatter, gauge, thermal)
 
 
@@ -233,37 +248,25 @@ def _scatter(problem: Problem, least: rise_solver.Minimum, kept: Memory, gauge: 
     return Scatter(math.sqrt(max(variance, floor * floor, 1e-12)), kept.rho)
 
 
-def _bends(look: _Look, least: rise_solver.Minimum, scatter: Scatter) -> bool:
+def _bends(look: Look, least: rise_solver.Minimum, scatter: Scatter) -> bool:
     """Whether the rise shows any vapour at all. Where a straight line will do there is no sign of water, and none is
     supposed to be hidden by a drift that makes up for its bend.
     """
     return look.straight()[0] > float(least.chi2[0]) + (_RULED_OUT * scatter.sigma) ** 2
 
 
-def look_ahead(fitted: RiseFit, time_s: Array, length_s: float, scatter: Scatter) -> RiseFit:
-    """The intervals that cells at `time_s` would leave, lying on the fitted curve and scattering as told."""
-    level = fitted.level(time_s)
-    spread = fitted.gauge.shape(level, np.ones_like(level))
-    span = float(time_s[-1])
-    problem = Problem(time_s, level, spread, None, fitted.most_vapour, length_s, span, fitted.extra_pa / span)
-    coarse = _grid(problem, drying=True)
-    if fitted.adrift:
-        slack = moisture.sensitivity(fitted.thermal.level_k) * _slack_k(fitted.thermal, 0.0)
-        factors = unseen_factors(time_s, span, fitted.thermal)
-        problem = replace(problem, pool_slack=slack, path_factors=factors)
-        coarse = join(coarse, rise_shapes.drifting(len(UNSEEN), span, length_s))
-    look = _Look(problem, Whitener(time_s, spread, scatter.memory))
-    found = _search(look, problem, coarse, rounds=3)
-    return _conclude(problem, look, coarse, found, scatter, fitted.gauge, fitted.thermal)
-
-
-def _grid(problem: Problem, *, drying: bool) -> Candidates:
+def grid(problem: Problem, finer: int = 1) -> Candidates:
+    """Every shape that may explain the problem; `finer` times as many as a first look needs."""
+    span, length = problem.span_s, problem.length_s
     known = problem.pool_factor is not None
-    return rise_shapes.grid(problem.span_s, problem.length_s, temperature_known=known, drying=drying)
+    shapes = rise_shapes.grid(span, length, temperature_known=known, drying=problem.drying, finer=finer)
+    if problem.path_factors is None:
+        return shapes
+    return join(shapes, rise_shapes.drifting(len(UNSEEN), span, length, finer))
 
 
 def _conclude(  # noqa: PLR0917 - one problem's parts
-    problem: Problem, look: _Look, coarse: Candidates, found: _Found, scatter: Scatter, gauge: Gauge, thermal: Thermal
+    problem: Problem, look: Look, coarse: Candidates, found: _Found, scatter: Scatter, gauge: Gauge, thermal: Thermal
 ) -> RiseFit:
     best, least, peaks = found
     rate, vapour = float(least.rate[0]), float(least.vapour[0])
@@ -281,54 +284,22 @@ def _conclude(  # noqa: PLR0917 - one problem's parts
         vapour_time=Estimate(float(best.tau_s[0]), *spans.tau_s),
         kind=family(int(best.kind[0])),
         path=int(best.kind[0]) - family(int(best.kind[0])),
-        adrift=problem.path_factors is not None,
         span_s=problem.span_s,
         scatter=scatter,
         most_vapour=problem.most_vapour,
         noise_pa=scatter.sigma * float(np.median(problem.spread)),
-        length_s=problem.length_s,
         cell_step_s=step,
         gauge=gauge,
         thermal=thermal,
         squares=float(least.chi2[0]),
-        extra_pa=problem.extra_rate * problem.span_s,
-        truths=_truths(look, join(coarse, peaks), found, scatter.sigma),
-    )
-
-
-def _truths(look: _Look, candidates: Candidates, found: _Found, sigma: float) -> tuple[Truth, ...]:
-    """Leak alone, vapour alone, and both, weighted by Akaike's criterion (2 a parameter; from memory)."""
-    best, least, _ = found
-    one = int(best.kind[0]), float(best.tau_s[0])
-    told = [(float(least.chi2[0]) / sigma**2 + 8.0, float(least.rate[0]), float(least.vapour[0]), *one)]
-    squares, rate = look.straight()
-    told.append((squares / sigma**2 + 4.0, rate, 0.0, *one))
-    alone = rise_solver.without_leak(*look.normal(candidates))
-    at = int(np.argmin(alone.chi2))
-    shape = int(candidates.kind[at]), float(candidates.tau_s[at])
-    told.append((float(alone.chi2[at]) / sigma**2 + 6.0, 0.0, float(alone.vapour[at]), *shape))
-    top = min(score for score, *_ in told)
-    weights = [math.exp(0.5 * (top - score)) for score, *_ in told]
-    return tuple(Truth(w / sum(weights), *rest) for w, (_, *rest) in zip(weights, told, strict=True))  # type: ignore[arg-type]
-
-
-def supposing(fitted: RiseFit, truth: Truth) -> RiseFit:
-    """The fit as if `truth` were known to be so."""
-    kind = family(truth.kind)
-    return replace(
-        fitted,
-        rate=fitted.rate._replace(value=truth.rate),
-        vapour=fitted.vapour._replace(value=truth.vapour),
-        vapour_time=fitted.vapour_time._replace(value=truth.tau_s),
-        kind=kind,
-        path=truth.kind - kind,
+        problem=problem,
     )
 
 
 _Found = tuple[Candidates, rise_solver.Minimum, Candidates]
 
 
-def _search(look: _Look, problem: Problem, coarse: Candidates, rounds: int) -> _Found:
+def _search(look: Look, problem: Problem, coarse: Candidates, rounds: int) -> _Found:
     """Best candidate, its minimum, and the best of every family, refined in log tau until chi2 stands still."""
     found = look.minimum(coarse)
     peaks = _best_of_each(coarse, found.chi2)
@@ -379,7 +350,7 @@ class _Spans:
 
 
 def _profile(  # noqa: PLR0917 - one problem's parts
-    look: _Look, problem: Problem, coarse: Candidates, peaks: Candidates, sigma: float, factor: float
+    look: Look, problem: Problem, coarse: Candidates, peaks: Candidates, sigma: float, factor: float
 ) -> _Spans:
     """Extremes over every shape whose chi2 stays within its family's level: first on a ladder, then closer to each extreme.
 
@@ -429,7 +400,7 @@ def _pool_slack(problem: Problem, peaks: Candidates, found: rise_solver.Minimum)
     return np.asarray(np.where(pool, off * off * float(np.sum(problem.spread**-2.0)), 0.0))
 
 
-def _both_spans(look: _Look, candidates: Candidates, level: Array) -> tuple[rise_solver.Span, rise_solver.Span]:
+def _both_spans(look: Look, candidates: Candidates, level: Array) -> tuple[rise_solver.Span, rise_solver.Span]:
     normal, most = look.normal(candidates)
     return rise_solver.rate_span(normal, most, level), rise_solver.vapour_span(normal, most, level)
 

@@ -15,10 +15,10 @@ import numpy as np
 
 from baytrace.physics import moisture, rise_shapes, rise_solver
 from baytrace.physics.gauge_noise import Whitener
-from baytrace.physics.pressure_rise import Problem, RiseFit, prepare
+from baytrace.physics.pressure_rise import Problem, RiseFit, grid, prepare
 from baytrace.physics.rise_cells import CellMeans
-from baytrace.physics.rise_shapes import Candidates, join
-from baytrace.physics.rise_warmth import UNSEEN, unseen_factors
+from baytrace.physics.rise_shapes import Candidates
+from baytrace.physics.rise_warmth import unseen_factors
 
 _STEPS = np.exp(np.linspace(-0.3, 0.3, 13))
 
@@ -35,7 +35,7 @@ def vapour_alone(means: CellMeans, fitted: RiseFit) -> Alone:
     problem = prepare(means, fitted.gauge, fitted.thermal)
     problem = replace(problem, path_factors=unseen_factors(problem.time_s, problem.span_s, fitted.thermal))
     whiten = Whitener(problem.time_s, problem.spread, fitted.scatter.memory)
-    first = _least(problem, whiten, _grid(problem))
+    first = _least(problem, whiten, grid(problem))
     near = _around(problem, first[2])
     squares, vapour, _ = _least(problem, whiten, near)
     extra = max(squares - fitted.squares, 0.0)
@@ -50,14 +50,6 @@ def _around(problem: Problem, centres: Candidates) -> Candidates:
         for kind, tau in zip(centres.kind, centres.tau_s, strict=True)
     ]
     return Candidates(np.repeat(centres.kind, _STEPS.size), np.concatenate(taus))
-
-
-def _grid(problem: Problem) -> Candidates:
-    known = problem.pool_factor is not None
-    grid = rise_shapes.grid(problem.span_s, problem.length_s, temperature_known=known, drying=True)
-    if problem.path_factors is None:
-        return grid
-    return join(grid, rise_shapes.drifting(len(UNSEEN), problem.span_s, problem.length_s))
 
 
 def _least(problem: Problem, whiten: Whitener, candidates: Candidates) -> tuple[float, float, Candidates]:

@@ -59,24 +59,23 @@ def bounds(kind: Kind, span_s: float, length_s: float) -> tuple[float, float]:
     """Range of tau considered for a hold of `span_s` seen through cells of `length_s`."""
     if kind is Kind.DRYING:
         return max(30.0, 4.0 * length_s, 0.08 * span_s), 0.85 * span_s
-    fastest = FASTEST_S if kind is Kind.GAS else 3.0 * FASTEST_S
-    return max(fastest, 0.3 * length_s), DRIFTING_SLOWEST_S if kind is Kind.DRIFTING else SLOWEST_S
+    return max(FASTEST_S, 0.3 * length_s), DRIFTING_SLOWEST_S if kind is Kind.DRIFTING else SLOWEST_S
 
 
-def grid(span_s: float, length_s: float, *, temperature_known: bool, drying: bool) -> Candidates:
-    """The first look: every family over its whole range, evenly in log tau (drying: evenly in time)."""
-    parts = [_of(Kind.GAS, np.geomspace(*bounds(Kind.GAS, span_s, length_s), _PER_FAMILY))]
+def grid(span_s: float, length_s: float, *, temperature_known: bool, drying: bool, finer: int = 1) -> Candidates:
+    """Every family over its whole range, evenly in log tau (drying: evenly in time); as it is fit for a first look."""
+    parts = [_of(Kind.GAS, np.geomspace(*bounds(Kind.GAS, span_s, length_s), finer * _PER_FAMILY))]
     if temperature_known:
-        parts.append(_of(Kind.POOL, np.geomspace(*bounds(Kind.POOL, span_s, length_s), _PER_FAMILY)))
+        parts.append(_of(Kind.POOL, np.geomspace(*bounds(Kind.POOL, span_s, length_s), finer * _PER_FAMILY)))
     low, high = bounds(Kind.DRYING, span_s, length_s)
     if drying and high > 1.3 * low:
-        parts.append(_of(Kind.DRYING, np.linspace(low, high, _DRYING_STEPS)))
+        parts.append(_of(Kind.DRYING, np.linspace(low, high, finer * _DRYING_STEPS)))
     return join(*parts)
 
 
-def drifting(paths: int, span_s: float, length_s: float) -> Candidates:
-    """The first look at pools that drift unseen along so many paths."""
-    taus = np.geomspace(*bounds(Kind.DRIFTING, span_s, length_s), _PER_PATH)
+def drifting(paths: int, span_s: float, length_s: float, finer: int = 1) -> Candidates:
+    """Pools that drift unseen along so many paths."""
+    taus = np.geomspace(*bounds(Kind.DRIFTING, span_s, length_s), finer * _PER_PATH)
     kinds = np.repeat(np.arange(paths) + int(Kind.DRIFTING), taus.size)
     return Candidates(kinds, np.tile(taus, paths))
 

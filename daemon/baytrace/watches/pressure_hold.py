@@ -13,15 +13,18 @@ from baytrace.measure.instant import NS, format_instant
 from baytrace.measure.reading import Mark, Quality, Reading
 from baytrace.measure.roles import Role
 from baytrace.measure.verdict import Curve, Figure, Outcome, Status, Verdict
-from baytrace.physics import leak, outlook
+from baytrace.physics import leak
+from baytrace.physics.outlook import Outlook, more_time
 from baytrace.physics.pressure_decay import fit_decay
 from baytrace.physics.pressure_rise import RiseFit
 from baytrace.physics.rise_warmth import Thermal
 from baytrace.physics.wild_readings import WildReadings
 from baytrace.watches.evacuation.decision import Against
 from baytrace.watches.evacuation.hold import Hold, Thermometer, gauge_of, thermal_of
+from baytrace.watches.evacuation.mute import at_an_end
 from baytrace.watches.evacuation.phases import Tick, Ticker
-from baytrace.watches.evacuation.wording import about, span
+from baytrace.watches.evacuation.waiting import further, needed, time_left
+from baytrace.watches.evacuation.wording import span
 from baytrace.watches.limits_table import limit
 from baytrace.watches.watch import ASK, View, WatchSettings
 
@@ -80,6 +83,7 @@ class PressureHold:
         self._marked = False
         self._phases: list[tuple[str, int, str]] = []
         self._cache: tuple[int, RiseFit | None] | None = None
+        self._ahead: tuple[int, Outlook | None] | None = None
 
     # ---- what comes in
 
@@ -189,9 +193,13 @@ class PressureHold:
             "above" if fit.rate.low > bound else "below" if fit.rate.high < bound else "across", "below"
         ).rate
 
-    def _more(self, fit: RiseFit) -> float | None:
+    def _more(self, fit: RiseFit) -> Outlook | None:
+        """Of a fit that stands across the limit, from cache when no reading came since."""
         assert self._hold is not None
-        return outlook.more_time(fit, self._hold.period_s, lambda later: self._stand(later) != "across")
+        readings = self._hold.cells.readings
+        if self._ahead is None or self._ahead[0] != readings:
+            self._ahead = (readings, more_time(fit, lambda later: self._stand(later) != "across"))
+        return self._ahead[1]
 
     def _evidence(self, fit: RiseFit | None) -> dict[str, Figure]:
         found: dict[str, Figure] = {}
@@ -214,11 +222,19 @@ class PressureHold:
         figures = self._evidence(fit)
         outcome, finding, reasons = self._decide(fit)
         if outcome is Outcome.UNDECIDED and self._hold is not None:
-            more = self._more(fit) if fit is not None and self._stand(fit) == "across" else 0.0
-            left = max(self.settings.hold_s - self._hold.seconds, more or 0.0)
-            if left > 0.0 and more is not None:
-                figures["more_time_needed"] = Figure(left, "s")
+            time = self._needed(fit, max(self.settings.hold_s - self._hold.seconds, 0.0))
+            if time is not None:
+                figures["more_time_needed"] = time
         return Verdict(self.name, outcome, finding, tuple(reasons + self._remarks(fit)), figures)
+
+    def _needed(self, fit: RiseFit | None, rest_s: float) -> Figure | None:
+        """`rest_s` is what is left of the set time."""
+        if fit is None or self._stand(fit) != "across":
+            return Figure(rest_s, "s") if rest_s > 0.0 else None
+        more = self._more(fit)
+        if more is None or rest_s == 0.0:
+            return needed(more) if more is not None else None
+        return Figure(max(rest_s, more.middle_s), "s")
 
     def _decide(self, fit: RiseFit | None) -> tuple[Outcome, str, list[str]]:
         hold = self._hold
@@ -247,6 +263,8 @@ class PressureHold:
                     "undecided",
                     [f"The gauge was silent for {span(longest)}: this test cannot pass."],
                 )
+            case "below" if pegged := at_an_end(hold, self._channel):
+                return Outcome.UNDECIDED, "undecided", [pegged]
             case "below":
                 return Outcome.PASS, "tight", ["The loop holds its pressure: no leak above the limit."]
             case _:
@@ -288,7 +306,8 @@ class PressureHold:
         hold, fit = self._hold, self._fit()
         assert hold is not None
         said = f"Holding pressure, {span(hold.seconds)} of {span(self.settings.hold_s)}"
-        left: float | None = max(self.settings.hold_s - hold.seconds, 0.0)
+        rest = max(self.settings.hold_s - hold.seconds, 0.0)
+        left: float | None = rest
         if fit is None:
             said += ", too early to tell"
         else:
@@ -297,13 +316,13 @@ class PressureHold:
             said += f", falling {fit.rate.value * 60.0:.2g} Pa/min at one temperature, {words}"
             if stand == "across":
                 more = self._more(fit)
-                left = None if more is None else max(left or 0.0, more)
-                said += ": a longer test alone will not decide it" if left is None else f": about {about(left)} more"
+                left = time_left(more, rest)
+                said += ": a longer test alone will not decide it" if more is None else f": {further(more, rest)} more"
         progress = None if left is None else hold.seconds / max(hold.seconds + left, 1.0)
         return Status("hold", said, "decay_rate", "time", left, progress, CAUTION, self._curve(), details)
 
     def _curve(self) -> Curve | None:
-        """The fit at the temperature of the test's middle, with the scatter of a cell."""
+        """The fitted fall from the pressure of the first cell on, as at one temperature, with the scatter of a cell."""
         fit, hold, channel = self._fit(), self._hold, self._channel
         if fit is None or hold is None or channel is None or hold.first_pressure is None:
             return None

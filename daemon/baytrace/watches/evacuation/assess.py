@@ -7,21 +7,31 @@ from dataclasses import dataclass
 import numpy as np
 
 from baytrace.measure.channel import Channel
-from baytrace.physics import outlook
+from baytrace.physics.outlook import Outlook, more_time
 from baytrace.physics.pressure_rise import RiseFit
+from baytrace.physics.rise_alone import vapour_alone
 from baytrace.watches.evacuation.decision import Against, Cause, Limits, cause, compare
 from baytrace.watches.evacuation.hold import Hold, fit_hold
+from baytrace.watches.evacuation.waiting import time_left
+from baytrace.watches.limits_table import limit
 
 
 @dataclass(frozen=True, slots=True)
 class Assessment:
-    """`more_s`: further seconds the evidence needs, None when it has no need or even a day would not do."""
+    """`more`: when the evidence will do, None when it does or even a day would not."""
 
     fit: RiseFit | None
     stand: Against | None
     cause: Cause
     seconds: float
-    more_s: float | None = None
+    more: Outlook | None = None
+
+    def time_left(self, set_s: float) -> float | None:
+        """Seconds of hold to come, `set_s` being its set length; None when that is not known well."""
+        rest = max(set_s - self.seconds, 0.0)
+        if self.cause is not Cause.UNDECIDED or self.fit is None:
+            return rest
+        return time_left(self.more, rest)
 
     @property
     def beyond_saturation(self) -> bool:
@@ -34,7 +44,7 @@ class Assessment:
 def weigh(
     hold: Hold, limits: Limits, pressure: Channel | None, temperature: Channel | None, resolution: float, *, ahead: bool
 ) -> Assessment:
-    """`ahead` also asks how long an undecided hold has to go on (costs some ten times the fit)."""
+    """`ahead` also asks how long an undecided hold has to go on (costs some fifteen times the fit)."""
     fit = fit_hold(hold, pressure, temperature, resolution)
     if fit is None:
         return Assessment(None, None, Cause.UNDECIDED, hold.seconds)
@@ -43,8 +53,17 @@ def weigh(
         return compare(of.rate, of.vapour, of.vapour_soon_high, limits)
 
     stand = stands(fit)
+    if stand.rate == "above" and _drifting_explains(hold, fit):
+        stand = stand._replace(rate="across")
     found = cause(stand)
     more = None
     if ahead and found is Cause.UNDECIDED:
-        more = outlook.more_time(fit, hold.period_s, lambda later: cause(stands(later)) is not Cause.UNDECIDED)
+        more = more_time(fit, lambda later: cause(stands(later)) is not Cause.UNDECIDED)
     return Assessment(fit, stand, found, hold.seconds, more)
+
+
+def _drifting_explains(hold: Hold, fit: RiseFit) -> bool:
+    """Whether water alone would do for a rise that bends, had the unseen temperature wandered a few thousandths of a kelvin."""
+    if fit.problem.path_factors is None:
+        return False
+    return vapour_alone(hold.cells.means(), fit).kelvin <= float(limit("evacuation.early_kelvin"))

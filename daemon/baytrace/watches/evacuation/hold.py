@@ -38,6 +38,8 @@ class Hold:
         self.gaps: list[Gap] = []
         self.cells = Cells()
         self.first_pressure: float | None = None
+        self.lowest: float | None = None
+        self.highest: float | None = None
         self.max_gap_s = max_gap_s
         self._max_gap_ns = int(max_gap_s * NS)
 
@@ -45,8 +47,14 @@ class Hold:
         if time_ns - self.last_ns > self._max_gap_ns:
             self.note_gap(time_ns)
         self.last_ns = time_ns
-        if self.first_pressure is None:
-            self.first_pressure = pressure
+        if self.lowest is None or self.highest is None:
+            self.lowest = self.highest = pressure
+            if self.first_pressure is None:
+                self.first_pressure = pressure
+        elif pressure < self.lowest:
+            self.lowest = pressure
+        elif pressure > self.highest:
+            self.highest = pressure
         self.cells.add((time_ns - self.start_ns) / NS, pressure, temperature)
 
     def note_gap(self, until_ns: int) -> None:
@@ -63,6 +71,11 @@ class Hold:
         """End the hold at `time_ns`: what came later belongs to something else."""
         self.cells.cut((time_ns - self.start_ns) / NS)
         self.last_ns = min(self.last_ns, time_ns)
+
+    @property
+    def never_moved(self) -> bool:
+        """Every reading was the same figure."""
+        return self.lowest is not None and self.lowest == self.highest
 
     @property
     def seconds(self) -> float:

@@ -130,7 +130,7 @@ class HoldGuard:
         seconds = (tick.time_ns - last.time_ns) / 1e9
         rate = (tick.pressure - last.pressure) / seconds if seconds > 0.0 else 0.0
         ended = self._opened(tick, last, rate) or self._drawn_down(tick)
-        self._high = max(self._high - 0.002 * self._high * seconds, tick.pressure)
+        self._high = max(self._high - 0.002 * abs(self._high) * seconds, tick.pressure)
         return ended
 
     def _opened(self, tick: Tick, last: Tick, rate: float) -> HoldEnd | None:
@@ -159,6 +159,6 @@ class HoldGuard:
         return None
 
     def _drawn_down(self, tick: Tick) -> HoldEnd | None:
-        if tick.pressure < 0.8 * self._high - 1.0 - self._flicker:
+        if tick.pressure < self._high - 0.2 * abs(self._high) - 1.0 - self._flicker:
             return HoldEnd("pump restarted", tick.time_ns)
         return None

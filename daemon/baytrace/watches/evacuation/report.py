@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,11 +12,12 @@ from baytrace.measure.roles import Role
 from baytrace.measure.verdict import Curve, Figure, Outcome, Status, Verdict
 from baytrace.physics import leak
 from baytrace.physics.pressure_rise import Estimate, RiseFit
-from baytrace.physics.rise_alone import vapour_alone
 from baytrace.watches.bands import band
-from baytrace.watches.evacuation import wording
+from baytrace.watches.evacuation import waiting, wording
 from baytrace.watches.evacuation.assess import Assessment
 from baytrace.watches.evacuation.decision import Cause
+from baytrace.watches.evacuation.early import certain_early
+from baytrace.watches.evacuation.mute import no_pass
 from baytrace.watches.evacuation.phases import Phase
 from baytrace.watches.limits_table import limit
 
@@ -77,8 +79,10 @@ def verdict(watch: Evacuation, weighed: Assessment | None) -> Verdict:
         missing = _missing(watch, weighed)
         if missing > 0.0:
             figures["more_time_needed"] = Figure(missing, "s")
-    elif outcome is Outcome.UNDECIDED and weighed is not None and weighed.more_s is not None:
-        figures["more_time_needed"] = Figure(weighed.more_s, "s")
+    elif outcome is Outcome.UNDECIDED and weighed is not None and weighed.more is not None:
+        needed = waiting.needed(weighed.more)
+        if needed is not None:
+            figures["more_time_needed"] = needed
     return Verdict(watch.name, outcome, finding, tuple(reasons + _remarks(watch, weighed)), figures)
 
 
@@ -88,7 +92,7 @@ def _missing(watch: Evacuation, weighed: Assessment | None) -> float:
         return deep + watch.settings.hold_s
     if deep > _slack(watch):
         return deep + watch.settings.hold_s
-    more = weighed.more_s if weighed is not None and weighed.more_s is not None else 0.0
+    more = weighed.more.middle_s if weighed is not None and weighed.more is not None else 0.0
     return max(watch.settings.hold_s - watch.hold.seconds, more)
 
 
@@ -107,7 +111,7 @@ def _decide(watch: Evacuation, weighed: Assessment | None) -> tuple[Outcome, str
     proven = complete or nearly or settings.stop_early or weighed.beyond_saturation
     if weighed.cause.bad and proven:
         return Outcome.FAIL, str(weighed.cause), [_sentence(wording.found(weighed.cause)), *_leak_words(watch, weighed)]
-    if _certain_early(watch, weighed):
+    if certain_early(hold, weighed):
         said = [_cut_short(watch), _sentence(wording.found(weighed.cause)), *_leak_words(watch, weighed)]
         return Outcome.FAIL, str(weighed.cause), said
     shallow = _not_deep_enough(watch)
@@ -118,25 +122,19 @@ def _decide(watch: Evacuation, weighed: Assessment | None) -> tuple[Outcome, str
         return Outcome.UNDECIDED, "too short", short
     if hold.gaps or (hold.silent(watch.now_ns) and watch.hold_end is None):
         return Outcome.UNDECIDED, "undecided", [_gap_words(watch)]
+    groundless = _groundless(watch, weighed)
+    if groundless is not None:
+        return Outcome.UNDECIDED, "undecided", [groundless]
     if weighed.cause is Cause.TIGHT:
         return Outcome.PASS, "tight", [_sentence(wording.found(Cause.TIGHT))]
     return Outcome.UNDECIDED, "undecided", [_sentence(wording.found(Cause.UNDECIDED)), *_undecided_words(weighed)]
 
 
-def _certain_early(watch: Evacuation, weighed: Assessment) -> bool:
-    """A leak needs no full hold once nothing but a leak explains the rise: only a pass needs the set time.
-
-    Not where the isolation was only seen in the curve: a pump that stalls looks like a turn.
-    """
-    hold = watch.hold
-    if hold is None or not hold.marked or weighed.cause not in {Cause.LEAK, Cause.LEAK_AND_MOISTURE}:
-        return False
-    if hold.seconds < limit("evacuation.shortest_proof") or hold.cells.readings < limit("evacuation.fewest_readings"):
-        return False
-    if weighed.fit is None:
-        return False
-    alone = vapour_alone(hold.cells.means(), weighed.fit)
-    return bool(alone.sigmas > limit("evacuation.early_sigmas") and alone.kelvin > limit("evacuation.early_kelvin"))
+def _groundless(watch: Evacuation, weighed: Assessment) -> str | None:
+    """Why a hold that looks tight cannot pass."""
+    if watch.hold is None or weighed.fit is None or weighed.cause is not Cause.TIGHT:
+        return None
+    return no_pass(watch.hold, weighed.fit, watch.pressure_channel)
 
 
 def _cut_short(watch: Evacuation) -> str:
@@ -233,8 +231,10 @@ def _undecided_words(weighed: Assessment) -> list[str]:
     if weighed.fit is None:
         return ["Too few readings."]
     said = [f"The rise: {wording.leak_words(weighed.stand)}, {wording.water_words(weighed.stand)}."]
-    if weighed.more_s is not None:
-        said.append(f"About {wording.about(weighed.more_s)} more of hold should decide it.")
+    if weighed.more is not None:
+        further = _sentence(f"{waiting.further(weighed.more)} more of hold should decide it")
+        never = math.isinf(weighed.more.high_s) and not waiting.known_well(weighed.more)
+        said.append(further if not never else f"{further[:-1]}, if waiting alone ever does.")
     else:
         said.append("A longer hold alone would not decide it; a steadier temperature or a finer gauge might.")
     return said
@@ -261,6 +261,8 @@ def _remarks(watch: Evacuation, weighed: Assessment | None) -> list[str]:
         )
     if watch.hold is not None and not watch.hold.marked:
         said.append("The isolation was not marked; it was seen as the turn of the curve.")
+    if watch.hold is not None and watch.hold.never_moved and watch.hold.cells.readings > 1:
+        said.append("The gauge's display never moved during the hold; see that it is not at the end of its range.")
     if watch.hold_end is not None and watch.hold_end.why != "hold complete":
         said.append(f"The hold ended: {watch.hold_end.why}.")
     if weighed is not None and weighed.fit is not None:
@@ -332,19 +334,17 @@ def _pumping(watch: Evacuation) -> Status:
 def _holding(watch: Evacuation) -> Status:
     weighed = watch.weighed(ahead=True)
     settings = watch.settings
-    left = max(settings.hold_s - weighed.seconds, weighed.more_s or 0.0, 0.0)
-    known = weighed.more_s is not None or weighed.cause is not Cause.UNDECIDED or weighed.fit is None
-    said = wording.holding(weighed, settings.hold_s)
+    left = weighed.time_left(settings.hold_s)
     assert watch.hold is not None
-    if watch.hold.silent(watch.now_ns):
-        said = _gap_words(watch)
+    silent = _gap_words(watch) if watch.hold.silent(watch.now_ns) else None
+    said = silent or _groundless(watch, weighed) or wording.holding(weighed, settings.hold_s)
     return Status(
         "hold",
         said,
         _headline(watch),
         "evidence" if weighed.seconds >= settings.hold_s else "time",
-        left if known else None,
-        min(weighed.seconds / max(weighed.seconds + left, 1.0), 1.0) if known else None,
+        left,
+        None if left is None else min(weighed.seconds / max(weighed.seconds + left, 1.0), 1.0),
         CAUTION_HOLD,
         _curve(watch),
         _details(watch, weighed),
@@ -397,9 +397,13 @@ def _details(watch: Evacuation, weighed: Assessment | None) -> dict[str, Any]:
             "memory": fit.scatter.memory,
             "shape": fit.kind.name.lower(),
             "finding_so_far": str(weighed.cause),
-            "more_s": weighed.more_s,
+            "more": None if weighed.more is None else _finite(weighed.more._asdict()),
         }
     return details
+
+
+def _finite(told: dict[str, float]) -> dict[str, float]:
+    return {name: value for name, value in told.items() if math.isfinite(value)}
 
 
 def _against(watch: Evacuation) -> dict[str, Any]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from baytrace.watches.evacuation.assess import Assessment
 from baytrace.watches.evacuation.decision import Against, Cause
+from baytrace.watches.evacuation.waiting import further
 
 
 def span(seconds: float) -> str:
@@ -16,15 +17,6 @@ def span(seconds: float) -> str:
         return f"{minutes} min {rest} s" if rest else f"{minutes} min"
     hours, rest = divmod(round(whole / 60), 60)
     return f"{hours} h {rest} min" if rest else f"{hours} h"
-
-
-def about(seconds: float) -> str:
-    """A time nobody should read to the second."""
-    if seconds < 90:
-        return f"{max(round(seconds / 10) * 10, 10)} s"
-    if seconds < 5400:
-        return f"{round(seconds / 60)} min"
-    return f"{seconds / 3600:.1f} h"
 
 
 def water_words(stand: Against | None) -> str:
@@ -52,9 +44,9 @@ def holding(assessment: Assessment, hold_s: float) -> str:
         if assessment.seconds < hold_s:
             text += f": the evidence says {assessment.cause}, the set time runs on"
         return text
-    if assessment.more_s is None:
+    if assessment.more is None:
         return f"{text}: a longer hold alone will not decide it"
-    return f"{text}: about {about(max(assessment.more_s, hold_s - assessment.seconds))} more"
+    return f"{text}: {further(assessment.more, max(hold_s - assessment.seconds, 0.0))} more"
 
 
 def found(cause: Cause) -> str:

@@ -1,0 +1,94 @@
+"""Holds in which the gauge, or where they began, leaves a pass without ground, however flat they look."""
+
+from __future__ import annotations
+
+import re
+
+from baytrace.measure.channel import Channel
+from baytrace.measure.faults import BadInput
+from baytrace.measure.units import STANDARD_ATMOSPHERE_PA, Against, parse_unit
+from baytrace.physics import moisture
+from baytrace.physics.pressure_rise import RiseFit
+from baytrace.watches.evacuation.hold import Hold, still_step
+from baytrace.watches.limits_table import limit
+
+_RANGE = re.compile(
+    r"(?:full[\s-]*scale(?:\s+output)?|\bf\.?\s?s\.?o?\.?|span|range|class\s*[0-9.]+)\s*"
+    r"\((?:([+-]?[0-9.]+)\s*(?:to|\.\.\.?|…|–)\s*)?([+-]?[0-9.]+)\s*([^()]*)\)",
+    re.IGNORECASE,
+)
+_K95 = 1.959_964
+_STEPS = 2.0
+
+
+def no_pass(hold: Hold, fit: RiseFit, channel: Channel | None) -> str | None:
+    """Why this hold cannot pass; None when nothing speaks against it."""
+    return _at_zero(hold) or at_an_end(hold, channel) or _stuck(hold, fit, channel) or _no_room(hold, fit)
+
+
+def _at_zero(hold: Hold) -> str | None:
+    """No loop is pumped to nothing: a gauge that says so has come to its end, or its zero is off by what is there."""
+    means = hold.cells.means().pressure
+    share = float((means <= 0.0).mean())
+    if share <= limit("evacuation.at_zero"):
+        return None
+    return (
+        f"The gauge showed zero or less for {100.0 * share:.0f} % of the hold: it stands at the end of its range or its zero "
+        "is off, so a rise could be hidden and this hold cannot pass."
+    )
+
+
+def at_an_end(hold: Hold, channel: Channel | None) -> str | None:
+    """Why a hold cannot pass whose every reading stood at, or beyond, one end of the gauge's range."""
+    ends = range_of(channel) if channel is not None else None
+    if ends is None or hold.lowest is None or hold.highest is None:
+        return None
+    if ends[0] < hold.highest and hold.lowest < ends[1]:
+        return None
+    return (
+        f"The gauge stood at the end of its range ({ends[0]:.4g} Pa to {ends[1]:.4g} Pa) all through the hold: a rise could be "
+        "hidden, so this hold cannot pass."
+    )
+
+
+def range_of(channel: Channel) -> tuple[float, float] | None:
+    """Both ends of a gauge's range in Pa absolute, as its accuracy names them; None when it does not."""
+    found = _RANGE.search(channel.accuracy.text)
+    if found is None:
+        return None
+    try:
+        unit = parse_unit(found[3].strip()) if found[3].strip() else channel.unit
+        low, high = unit.to_si(float(found[1] or 0.0)), unit.to_si(float(found[2]))
+    except (BadInput, ValueError):
+        return None
+    above = STANDARD_ATMOSPHERE_PA if channel.unit.against is Against.GAUGE else 0.0
+    return low + above, high + above
+
+
+def _stuck(hold: Hold, fit: RiseFit, channel: Channel | None) -> str | None:
+    """Gas follows its temperature: where that moves the pressure by steps of the display, the display must move."""
+    kelvin = fit.problem.kelvin
+    if not hold.never_moved or kelvin is None or hold.highest is None:
+        return None
+    warmer = float(kelvin.max() - kelvin.min())
+    moved = hold.highest * warmer / fit.thermal.level_k
+    if moved <= _STEPS * max(still_step(channel, hold.highest), 1e-9):
+        return None
+    return (
+        f"The gauge showed exactly {hold.highest:.4g} Pa all through the hold, though the loop's temperature changed by "
+        f"{warmer:.1f} K, which alone moves it by {moved:.2g} Pa: it stands still, so this hold cannot pass."
+    )
+
+
+def _no_room(hold: Hold, fit: RiseFit) -> str | None:
+    """Water in balance with its vapour does not rise: it is excluded only from well below saturation."""
+    if hold.first_pressure is None:
+        return None
+    coldest = fit.thermal.level_k - _K95 * fit.thermal.level_uncertainty_k - fit.thermal.drift_k
+    shown = moisture.saturation_pressure(coldest) * (1.0 - _K95 * fit.gauge.gain_uncertainty)
+    if min(fit.start, hold.first_pressure) < shown - limit("evacuation.vapour_limit_pa"):
+        return None
+    return (
+        f"The hold began at {fit.start:.0f} Pa, where water in the loop would be in balance already ({shown:.0f} Pa at "
+        f"{coldest - 273.15:.0f} degC): no rise from there can exclude water, so this hold cannot pass."
+    )
