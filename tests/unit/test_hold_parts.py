@@ -148,6 +148,23 @@ def test_hold_pool_follows_saturation_with_temperature():
     assert found.rate.low < 0.01
 
 
+@pytest.mark.parametrize("tau", [8.0, 12.0, 20.0])
+@pytest.mark.parametrize("measured", [True, False])
+def test_hold_fast_pool_in_a_warming_loop_is_moisture(tau, measured):
+    """Water that fills the loop in seconds and then climbs with 3 K of warming, seen or unseen, is water and no leak."""
+    from baytrace.physics.moisture import saturation_pressure
+
+    rng, items = np.random.default_rng(8), []
+    for second in range(910):
+        kelvin = 295.0 + 3.0 * second / 900.0
+        level = 20.0 + (float(saturation_pressure(kelvin)) - 20.0) * (1.0 - np.exp(-second / tau))
+        items.append(traces.pressure(second, level + 0.3 * rng.normal()))
+        items.append(traces.temperature(second, kelvin + 0.05 * rng.normal()))
+    view = traces.channels(temperature=measured)
+    kept = items if measured else [item for item in items if item.channel == "p"]
+    assert traces.follow(traces.watch(view, phase="hold"), kept).verdict().finding == "moisture"
+
+
 def test_hold_interval_is_wider_without_a_thermometer():
     """Unknown temperature widens the interval of the rate by the stated allowance, it never narrows it."""
     rng = np.random.default_rng(11)
