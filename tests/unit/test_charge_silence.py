@@ -96,6 +96,15 @@ def test_a_scale_first_read_in_full_flow_leads_to_no_verdict(marks):
     assert "unseen" in told(verdict)
 
 
+def test_a_scale_lost_while_charging_is_told_at_once():
+    """Within seconds the page says that the scale fell silent, and what to do."""
+    shown = np.where((seconds > 110.0) | (seconds < 10.0), np.nan, tank_of())[:126]
+    columns = {Role.AMBIENT_AIR: np.full(126, 27.0), Role.TANK_MASS: shown}
+    status = fed("charge", items(seconds[:126], columns, MARKS[:1]), {"label_g": LABEL}).status()
+    assert status.phase == "charging"
+    assert "scale fell silent: shut the valve" in status.sentence
+
+
 def test_more_than_the_label_is_too_much_whatever_was_not_seen():
     """700 g were seen going in before the scale was lost: overcharged for certain."""
     verdict = judged(tank_of(900.0), (145.0, 1e9))

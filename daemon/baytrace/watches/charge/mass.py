@@ -43,6 +43,8 @@ class Charged:
     touches: tuple[Touch, ...]
     drift_kg_s: float
     silences: tuple[Silence, ...] = ()
+    silent: bool = False
+    """The scale says nothing now, and the charge was not over."""
 
     @property
     def lowest_kg(self) -> float:
@@ -186,7 +188,7 @@ def charged(
     gaps += [gap for gap in ends if gap is not None]
     rate = max(-float(steepness(record, _window_s(times))[-1]), 0.0) if flowing else 0.0
     mass, u = fall - rules.hose_kg, math.sqrt(variance)
-    return Charged(mass, u, begin, finish, rate, flowing, record.touches, drift, tuple(gaps))
+    return Charged(mass, u, begin, finish, rate, flowing, record.touches, drift, tuple(gaps), silent is not None)
 
 
 def _drift(before: _Level, after: _Level, most: float) -> tuple[float, float]:

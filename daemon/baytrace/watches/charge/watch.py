@@ -200,6 +200,8 @@ class ChargeWatch:
             text += f", at {rate:.1f} g/s"
         if left is not None:
             text += f", {span(left)} left"
+        if mass.silent:
+            text += ", when the scale fell silent: shut the valve until it is read again"
         details = self._details(mass) | {"mark": "charge end"}
         return Status(
             "charging", f"{text}.", "charged_mass", "label charge", left, progress, _CAUTION_CHARGING, None, details
