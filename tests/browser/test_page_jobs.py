@@ -1,7 +1,9 @@
 """Whole jobs worked on the pages as a technician does: start, marks, steps, alarm, end, sign-off, pack, report, verify.
 
 The clock is fast and the loop a dry one, so the shop's preset asks for shorter times than a real job does: at `RATE` the half
-hour of pumping alone would outlast the patience of a test.
+hour of pumping alone would outlast the patience of a test. It also allows more off the label: a busy machine's pause of a third
+of a second is ten of the scale's silence, and what came in unseen counts as uncertain. `tests/benchmarks/page_stock_jobs.py` works
+the stock jobs at their own times and limits.
 """
 
 import json
@@ -29,7 +31,7 @@ label_g = 560
 vehicle = { model = "Harrier estate, grey" }
 [preset.quick.plan]
 evacuation = { volume_l = 2.5, deep_vacuum_s = 500, hold_s = 300 }
-charge = {}
+charge = { tolerance_g = 40 }
 pressures = {}
 sweep = { coils = 2, low_ohm = 11.4, high_ohm = 12.6 }
 [preset.vacuum]
