@@ -291,8 +291,8 @@ class Evacuation:
             return
         if ended.time_ns < hold.last_ns:
             hold.cut(ended.time_ns)
+            self._cache = None
         self.hold_end = ended
-        self._cache = None
         self._fixed_assessment = self.weighed(ahead=True)
         self._fixed = report.verdict(self, self._fixed_assessment)
         self._enter(Phase.OVER, ended.time_ns, ended.why)
@@ -306,11 +306,15 @@ class Evacuation:
         if self.hold_end is not None and self._fixed_assessment is not None and self._cache is None and not ahead:
             return self._fixed_assessment
         key = hold.cells.readings * 2 + ahead
-        if self._cache is None or self._cache[0] != key:
-            resolution = self._wild.resolution
-            made = weigh(hold, self.limits, self.pressure_channel, self.temperature_channel, resolution, ahead=ahead)
-            self._cache = (key, made)
-        return self._cache[1]
+        if self._cache is not None:
+            # what is decided needs no look ahead, and one that looked ahead tells all that one that did not would
+            kept, made = self._cache
+            if kept == key or (kept // 2 == hold.cells.readings and (kept % 2 or made.cause is not Cause.UNDECIDED)):
+                return made
+        resolution = self._wild.resolution
+        made = weigh(hold, self.limits, self.pressure_channel, self.temperature_channel, resolution, ahead=ahead)
+        self._cache = (key, made)
+        return made
 
     @property
     def wild(self) -> int:
