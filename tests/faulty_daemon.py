@@ -56,9 +56,9 @@ def handed_over():
 
 
 def written_not_committed():
-    from baytrace.journal.writer import _Draft
+    from baytrace.journal.draft import Draft
 
-    after(_Draft, "write")
+    after(Draft, "write")
 
 
 def committed_not_told():
