@@ -351,7 +351,9 @@ class Scene:
         self._tell(self.disk_file, json.dumps(does))
 
     def _tell(self, file, text):
-        file.write_text(text)
+        whole = file.with_suffix(".new")  # the daemon may be reading what it was told just before
+        whole.write_text(text)
+        whole.replace(file)
         self.daemon.process.send_signal(signal.SIGUSR1)
 
     def fill_disk(self):
