@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 import hold_traces as traces
+from baytrace.watches.evacuation import assess
 
 HOUR_S = 3600
 
@@ -58,3 +59,32 @@ def test_evacuation_outlook_replays_to_the_bit():
     assert first == second
     assert first["finding"] == "undecided"
     assert any("more of hold" in reason for reason in first["reasons"])
+
+
+def test_evacuation_outlook_is_the_same_whoever_asked_before():
+    """At any instant of an undecided hold the time still needed follows from the readings, not from earlier questions."""
+    items = traces.hold(seconds=400.0, rate=0.06, noise=0.6)
+    asked = traces.watch(phase="hold", hold_s=3000.0)
+    told = []
+    for index, item in enumerate(items):
+        traces.follow(asked, [item])
+        if index % 29 == 0:
+            told.append((index, asked.status().sentence, asked.verdict().to_json()))
+    needed = {json["evidence"].get("more_time_needed", {}).get("value") for _, _, json in told}
+    assert len(needed) > 10
+    for index, sentence, json in told[5::4]:
+        fresh = traces.follow(traces.watch(phase="hold", hold_s=3000.0), items[: index + 1])
+        assert (fresh.status().sentence, fresh.verdict().to_json()) == (sentence, json)
+
+
+def test_evacuation_asked_all_the_time_looks_ahead_seldom(monkeypatch):
+    """A page that asks ten times between two readings, for a hold that stays undecided, costs a look ahead a twentieth of the hold."""
+    looks = []
+    real = assess.more_time
+    monkeypatch.setattr(assess, "more_time", lambda *args: looks.append(1) or real(*args))
+    watch = traces.watch(phase="hold", hold_s=3000.0)
+    for item in traces.hold(seconds=400.0, rate=0.06, noise=0.6):
+        traces.follow(watch, [item])
+        watch.verdict()
+    assert watch.weighed(ahead=True).cause == "undecided"
+    assert 5 < len(looks) < 120

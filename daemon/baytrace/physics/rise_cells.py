@@ -96,6 +96,14 @@ class Cells:
         else:
             self._open, self._current, self.last_s = -1, [0.0] * 5, 0.0
 
+    def copy(self) -> Cells:
+        """As they are now."""
+        same = Cells(self.length_s)
+        same.readings, same.last_s, same._open = self.readings, self.last_s, self._open
+        same._index, same._sums = list(self._index), [list(cell) for cell in self._sums]
+        same._current = same._sums[-1] if same._sums else list(self._current)
+        return same
+
     def __len__(self) -> int:
         return len(self._index)
 

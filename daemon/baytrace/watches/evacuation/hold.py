@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import math
 from decimal import Decimal
 from typing import NamedTuple
@@ -71,6 +72,12 @@ class Hold:
         """End the hold at `time_ns`: what came later belongs to something else."""
         self.cells.cut((time_ns - self.start_ns) / NS)
         self.last_ns = min(self.last_ns, time_ns)
+
+    def copy(self) -> Hold:
+        """As it is now."""
+        same = copy.copy(self)
+        same.gaps, same.cells = list(self.gaps), self.cells.copy()
+        return same
 
     @property
     def never_moved(self) -> bool:

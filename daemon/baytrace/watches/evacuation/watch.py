@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import ClassVar
 
 from baytrace.measure.channel import Channel
@@ -14,6 +15,7 @@ from baytrace.physics.wild_readings import WildReadings
 from baytrace.watches.evacuation import report
 from baytrace.watches.evacuation.assess import Assessment, weigh
 from baytrace.watches.evacuation.decision import Cause, Limits
+from baytrace.watches.evacuation.foresight import Foresight
 from baytrace.watches.evacuation.hold import Hold, Thermometer, gauge_of
 from baytrace.watches.evacuation.phases import HoldEnd, HoldGuard, Phase, Said, Seen, Tick, Ticker, meaning
 from baytrace.watches.evacuation.settings import EvacuationSettings
@@ -72,6 +74,7 @@ class Evacuation:
         self._fixed: Verdict | None = None
         self._fixed_assessment: Assessment | None = None
         self._cache: tuple[int, Assessment] | None = None
+        self._foresight = Foresight()
         self._aired = False
 
     # ---- what comes in
@@ -213,6 +216,7 @@ class Evacuation:
         self._guard = HoldGuard(limit("evacuation.vacuum_range_pa"))
         self._again = SecondTurn()
         self._next_look_s, self.early, self._cache = _FIRST_LOOK_S, None, None
+        self._foresight = Foresight()
         self._deep_maybe = 0.0
         self._aired = False
         self.phase = Phase.WAITING if self.phase is Phase.HOLD else self.phase
@@ -265,6 +269,7 @@ class Evacuation:
     def _look(self, hold: Hold) -> None:
         """Weigh the hold at set lengths only, whoever asks in between: a replay looks at the same instants."""
         seconds = hold.seconds
+        self._foresight.look(hold, self._wild.resolution)
         full = self.settings.hold_s
         if seconds < self._next_look_s:
             return
@@ -289,9 +294,11 @@ class Evacuation:
         hold = self.hold
         if hold is None or self.hold_end is not None:
             return
-        if ended.time_ns < hold.last_ns:
+        cut = ended.time_ns < hold.last_ns
+        if cut:
             hold.cut(ended.time_ns)
-            self._cache = None
+        if cut or (self._cache is not None and self._cache[1].cause is Cause.UNDECIDED):
+            self._cache = None  # the last look ahead is made from the end itself
         self.hold_end = ended
         self._fixed_assessment = self.weighed(ahead=True)
         self._fixed = report.verdict(self, self._fixed_assessment)
@@ -311,10 +318,17 @@ class Evacuation:
             kept, made = self._cache
             if kept == key or (kept // 2 == hold.cells.readings and (kept % 2 or made.cause is not Cause.UNDECIDED)):
                 return made
-        resolution = self._wild.resolution
-        made = weigh(hold, self.limits, self.pressure_channel, self.temperature_channel, resolution, ahead=ahead)
+        made = self._weigh(hold, self._wild.resolution, ahead=ahead and self.hold_end is not None)
+        if ahead and self.hold_end is None and made.cause is Cause.UNDECIDED and made.fit is not None:
+            made = replace(made, more=self._foresight.more(hold, self._wild.resolution, self._weigh_ahead))
         self._cache = (key, made)
         return made
+
+    def _weigh(self, hold: Hold, resolution: float, *, ahead: bool) -> Assessment:
+        return weigh(hold, self.limits, self.pressure_channel, self.temperature_channel, resolution, ahead=ahead)
+
+    def _weigh_ahead(self, hold: Hold, resolution: float) -> Assessment:
+        return self._weigh(hold, resolution, ahead=True)
 
     @property
     def wild(self) -> int:
