@@ -275,7 +275,7 @@ def test_evacuation_status_speaks_plainly_in_every_phase():
     assert following.status().sentence.startswith("Deep vacuum")
     traces.follow(following, [traces.mark(2400, "isolated"), *traces.hold(560.0, at=2400.0)])
     status = following.status()
-    assert status.sentence.startswith("Holding vacuum, 9 min 20 s of 15 min, rise")
+    assert status.sentence.startswith("Holding vacuum, 9 min 20 s of 15 min, steady rise")
     assert status.curve is not None
     assert len(status.curve.times_ns) == len(status.curve.low) == len(status.curve.high)
     assert [phase["phase"] for phase in status.details["phases"]] == ["pull-down", "deep vacuum", "hold"]

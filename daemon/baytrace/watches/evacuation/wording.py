@@ -38,7 +38,7 @@ def holding(assessment: Assessment, hold_s: float) -> str:
     if fit is None:
         return f"{text}, too early to tell"
     text += (
-        f", rise {fit.rate.value * 60.0:.2g} Pa/min, {water_words(assessment.stand)}, {leak_words(assessment.stand)}"
+        f", steady rise {fit.rate.value * 60.0:.2g} Pa/min, {water_words(assessment.stand)}, {leak_words(assessment.stand)}"
     )
     if assessment.cause is not Cause.UNDECIDED:
         if assessment.seconds < hold_s:
