@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from typing import Any, TypeVar
+from typing import Any, NamedTuple, TypeVar
 
 from baytrace.measure.channel import Channel
 from baytrace.measure.faults import BadInput
@@ -23,6 +23,31 @@ log = logging.getLogger(__name__)
 T = TypeVar("T")
 
 
+Items = Sequence[Reading | Mark | int]
+"""In the order of the record; a number is a heartbeat, UTC ns."""
+
+
+class Run(NamedTuple):
+    """Readings on end, the last heartbeat among them, and the mark that ends them."""
+
+    readings: Sequence[Reading]
+    beat_ns: int | None
+    mark: Mark | None
+
+
+def runs_of(items: Items) -> list[Run]:
+    """Parted at the marks."""
+    marks = [(place, item) for place, item in enumerate(items) if isinstance(item, Mark)]
+    runs, start = [], 0
+    for end, mark in [*marks, (len(items), None)]:
+        part = items[start:end]
+        beats = [item for item in part if isinstance(item, int)]
+        readings = [item for item in part if isinstance(item, Reading)]
+        runs.append(Run(readings, max(beats, default=None), mark))
+        start = end + 1
+    return runs
+
+
 class Follower:
     """Fed readings and marks in the order of the record. Raises BadInput for a watch or settings that do not exist."""
 
@@ -31,6 +56,7 @@ class Follower:
         self._channels = {channel.name: channel for channel in channels}
         self._watch = build(watch_name, settings, View(self._channels))
         self._roles = self._watch.roles
+        self._take_many: Callable[[Sequence[Reading]], None] | None = getattr(self._watch, "readings", None)
         self._heard: set[str] = set()
         self._last_ns: int | None = None
 
@@ -51,20 +77,39 @@ class Follower:
     def wants(self, role: str) -> bool:
         return role in self._roles
 
-    def play(self, items: Iterable[Reading | Mark | int]) -> None:
-        """As `item` for readings and marks and `advance` for a number (UTC ns), many at a time."""
+    def play(self, items: Items, runs: Sequence[Run]) -> None:
+        """As `item` for readings and marks and `advance` for a number, many at a time; `runs` are those of `items`."""
+        if self._take_many is not None and self._last_ns is not None:
+            for run in runs:
+                self._run(run, self._take_many)
+            return
         roles, heard, take = self._roles, self._heard, self._watch.reading
         for item in items:
             if isinstance(item, Reading):
-                if item.role in roles:
-                    if item.channel not in heard and usable(item.quality):
-                        heard.add(item.channel)
-                    self._last_ns = item.time_ns
+                time_ns, channel, role, _, quality, _ = item
+                if role in roles:
+                    if channel not in heard and usable(quality):
+                        heard.add(channel)
+                    self._last_ns = time_ns
                     take(item)
             elif isinstance(item, int):
                 self._watch.advance(item)
             else:
                 self._watch.mark(item)
+
+    def _run(self, run: Run, take: Callable[[Sequence[Reading]], None]) -> None:
+        roles = self._roles
+        wanted = [reading for reading in run.readings if reading.role in roles]
+        if wanted:
+            for name in {reading.channel for reading in wanted} - self._heard:
+                if any(usable(reading.quality) for reading in wanted if reading.channel == name):
+                    self._heard.add(name)
+            self._last_ns = wanted[-1].time_ns
+            take(wanted)
+        if run.beat_ns is not None:
+            self._watch.advance(run.beat_ns)
+        if run.mark is not None:
+            self._watch.mark(run.mark)
 
     def status(self) -> Status:
         return self._watch.status()
@@ -107,9 +152,10 @@ class Followers:
         """Whether any watch that goes on hears this role."""
         return any(follower.wants(role) for follower in self._going.values())
 
-    def play(self, items: Sequence[Reading | Mark | int]) -> None:
+    def play(self, items: Items) -> None:
         """As `item` and `advance` (for a number), many at a time. Watches know nothing of each other, so one after the other."""
-        self._each(lambda follower: follower.play(items))
+        runs = runs_of(items)
+        self._each(lambda follower: follower.play(items, runs))
 
     def verdict(self, name: str) -> Verdict | None:
         """None for a watch that broke; `broken` says why."""

@@ -58,7 +58,9 @@ class View:
 class Watch(Protocol):
     """Built as `WATCH(settings, view)`. `roles` are the roles whose readings it wants; others are not sent.
 
-    It may also have `marks`, the texts it understands, for buttons; and say in `Status.details["mark"]` which it waits for.
+    It may also have `marks`, the texts it understands, for buttons; and say in `Status.details["mark"]` which it waits for. And
+    `readings`, which takes many at once and leads to the same state: between two marks it is then told readings first, and how late
+    it is afterwards.
     """
 
     name: ClassVar[str]

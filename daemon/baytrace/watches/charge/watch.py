@@ -5,7 +5,7 @@ Phases: waiting, charging, charged (engine not yet running), settling, settled.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, ClassVar
 
 from baytrace.measure.reading import Mark, Reading, usable
@@ -60,6 +60,12 @@ class ChargeWatch:
         self._follower.reading(reading)
         if reading.role == Role.TANK_MASS and usable(reading.quality):
             self._tank.reading(reading.channel, self._follower.seconds(reading.time_ns), reading.value)
+
+    def readings(self, readings: Sequence[Reading]) -> None:
+        self._follower.readings(readings)
+        for reading in readings:
+            if reading.role == Role.TANK_MASS and usable(reading.quality):
+                self._tank.reading(reading.channel, self._follower.seconds(reading.time_ns), reading.value)
 
     def mark(self, mark: Mark) -> None:
         self._follower.mark(mark)

@@ -37,9 +37,7 @@ def holding(assessment: Assessment, hold_s: float) -> str:
     fit = assessment.fit
     if fit is None:
         return f"{text}, too early to tell"
-    text += (
-        f", steady rise {fit.rate.value * 60.0:.2g} Pa/min, {water_words(assessment.stand)}, {leak_words(assessment.stand)}"
-    )
+    text += f", steady rise {fit.rate.value * 60.0:.2g} Pa/min, {water_words(assessment.stand)}, {leak_words(assessment.stand)}"
     if assessment.cause is not Cause.UNDECIDED:
         if assessment.seconds < hold_s:
             text += f": the evidence says {assessment.cause}, the set time runs on"

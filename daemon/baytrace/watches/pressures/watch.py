@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, ClassVar
 
 from baytrace.measure.reading import Mark, Reading
@@ -47,6 +48,9 @@ class PressuresWatch:
 
     def reading(self, reading: Reading) -> None:
         self._follower.reading(reading)
+
+    def readings(self, readings: Sequence[Reading]) -> None:
+        self._follower.readings(readings)
 
     def mark(self, mark: Mark) -> None:
         self._follower.mark(mark)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from math import isfinite
 
 import numpy as np
 
@@ -123,13 +123,44 @@ class RunningFollower:
             series = self.series[Role(role)] = Series(channel)
         if series.channel != channel:
             return  # a second instrument in the same role: the first one heard counts
-        if not usable(quality) or not math.isfinite(value):
+        if not isfinite(value) or (quality and not usable(quality)):
             series.unusable += 1
             return
         if quality & _NO_ATMOSPHERE:
             self.atmosphere_assumed = True
         self._count += 1
         series.append(time_s, value)
+
+    def readings(self, readings: Sequence[Reading]) -> None:
+        """As `reading` for each, once one was taken; a channel keeps its role throughout."""
+        if self.start_ns is None:
+            for reading in readings:
+                self.reading(reading)
+            return
+        time_ns, channel, role, value, quality, _ = zip(*readings, strict=True)
+        times, values = (np.array(time_ns, np.int64) - self.start_ns) / NS, np.array(value, np.float64)
+        self.now_s = max(self.now_s, float(times.max()))
+        flags = np.array(quality, np.int64)
+        good = np.isfinite(values) & ~np.isin(flags, [each for each in set(quality) if not usable(each)])
+        number = {name: index for index, name in enumerate(dict.fromkeys(channel))}
+        numbers = np.array(list(map(number.__getitem__, channel)))
+        for name, index in number.items():
+            places = np.flatnonzero(numbers == index)
+            series = self._series_for(role[places[0]], name)
+            if series is None:
+                continue
+            chosen = places[good[places]]
+            series.unusable += len(places) - len(chosen)
+            self.atmosphere_assumed |= bool((flags[chosen] & _NO_ATMOSPHERE).any())
+            self._count += len(chosen)
+            series.extend(times[chosen], values[chosen])
+
+    def _series_for(self, role: str, channel: str) -> Series | None:
+        """None for a role that is not kept, and for a second instrument in the same role: the first one heard counts."""
+        series = self.series.get(Role(role))
+        if series is None and role in _KEPT:
+            series = self.series[Role(role)] = Series(channel)
+        return series if series is not None and series.channel == channel else None
 
     def mark(self, mark: Mark) -> None:
         time_s = self.seconds(mark.time_ns)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from array import array
 
 import numpy as np
@@ -31,7 +32,9 @@ class Series:
         # a quarter of the memory of lists, and handed to numpy without a look at each number
         self._times = array("d")
         self._values = array("d")
+        self._newest = -math.inf
         self._old = 0
+        self._room = FULL + 1
         self._together = 1
         self._arrays: tuple[Floats, Floats] | None = None
 
@@ -39,17 +42,36 @@ class Series:
         return len(self._times)
 
     def append(self, time_s: float, value: float) -> None:
-        if self._times and time_s <= self._times[-1]:
+        self._arrays = None
+        if time_s <= self._newest:
             self.late += 1
-            if time_s == self._times[-1]:
+            if time_s == self._newest:
                 self._values[-1] = value
-                self._arrays = None
             return
+        self._newest = time_s
         self._times.append(time_s)
         self._values.append(value)
-        self._arrays = None
-        if len(self._times) - self._old > FULL:
+        self._room -= 1
+        if not self._room:
             self._age()
+
+    def extend(self, times: Floats, values: Floats) -> None:
+        """As `append` for each; ends in the same state to the bit."""
+        if len(times) and (times[0] <= self._newest or (times[1:] <= times[:-1]).any()):
+            for time_s, value in zip(times.tolist(), values.tolist(), strict=True):
+                self.append(time_s, value)
+            return
+        start = 0
+        while start < len(times):
+            part = slice(start, start + self._room)
+            self._times.frombytes(times[part].tobytes())
+            self._values.frombytes(values[part].tobytes())
+            self._room -= len(times[part])
+            start = part.stop
+            if not self._room:
+                self._age()
+        if len(times):
+            self._newest, self._arrays = float(times[-1]), None
 
     def _age(self) -> None:
         """Half of the readings kept one by one become means."""
@@ -63,10 +85,7 @@ class Series:
             self._old = len(old)
             kept[:last] = array("d", old)
         self._together = 2 * together if halve else together
-
-    @property
-    def last_time(self) -> float:
-        return self._times[-1]
+        self._room = FULL // 2
 
     @property
     def last_value(self) -> float:
