@@ -9,8 +9,7 @@ from urllib.parse import urlsplit
 import aiomqtt
 
 from baytrace.bench.config import MqttSection
-
-BACKOFF_S = (1.0, 2.0, 5.0, 10.0, 30.0)
+from baytrace.measure.patience import rest_s
 
 
 def client_of(
@@ -31,6 +30,6 @@ def client_of(
     )
 
 
-def rest_s(attempt: int) -> float:
+def spread_rest_s(attempt: int) -> float:
     """How long to wait (s) after so many attempts in vain, spread so that not everyone comes back at once."""
-    return BACKOFF_S[min(attempt, len(BACKOFF_S) - 1)] * random.uniform(0.8, 1.2)  # noqa: S311 - spreads reconnects
+    return rest_s(attempt) * random.uniform(0.8, 1.2)  # noqa: S311 - spreads reconnects

@@ -37,6 +37,7 @@ from baytrace.measure.clock import Clock, SystemClock
 from baytrace.measure.faults import BadInput, NotNow
 from baytrace.measure.instant import format_instant
 from baytrace.measure.interpret import Interpreter
+from baytrace.measure.patience import rest_s
 from baytrace.measure.reading import Event, Raw
 from baytrace.measure.roles import Role
 from baytrace.physics.fluid_names import load
@@ -49,7 +50,6 @@ HEARTBEAT_S = 5.0
 STATUS_REAL_S = 0.5
 STATUS_REST = 5.0
 """How many times as long as it took nothing is worked out for people."""
-BACKOFF_S = (1.0, 2.0, 5.0, 10.0, 30.0)
 MOST_TEXT = 2000
 """Characters of a mark, note or comment."""
 
@@ -212,7 +212,7 @@ class Bench:
                 log.exception("adapter of %s broke", plan.name)
                 sink.count("adapter broke")
                 sink.link(LinkState.LOST, f"adapter broke: {type(error).__name__}: {error}")
-            await self.clock.sleep(BACKOFF_S[min(attempt, len(BACKOFF_S) - 1)])
+            await self.clock.sleep(rest_s(attempt))
             # the next one takes what its forerunner handed over for stored, and acknowledges it when it comes again
             await self.intake.settled()
             attempt += 1

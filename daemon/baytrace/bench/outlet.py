@@ -15,7 +15,7 @@ from typing import Any
 
 import aiomqtt
 
-from baytrace.bench.broker import client_of, rest_s
+from baytrace.bench.broker import client_of, spread_rest_s
 from baytrace.bench.config import BenchConfig, MqttSection, WebSection
 from baytrace.bench.daemon import Bench
 from baytrace.bench.outbox_courier import Courier
@@ -77,7 +77,7 @@ class Outlet:
                         await self._say_offline(client)
             except* aiomqtt.MqttError as errors:
                 log.warning("broker %s: %s", self._section.url, errors.exceptions[0])
-            await asyncio.sleep(rest_s(attempt))
+            await asyncio.sleep(spread_rest_s(attempt))
             attempt += 1
 
     async def _say_offline(self, client: aiomqtt.Client) -> None:

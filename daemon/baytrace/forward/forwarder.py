@@ -25,6 +25,7 @@ from baytrace.forward.looking import dropped, growth, run_of, warnings
 from baytrace.forward.rows import Body, Encoder, Part, Row, cut
 from baytrace.forward.server import Refused, Server, Times, Unreachable, missing_of
 from baytrace.journal.stretch import Chunk
+from baytrace.measure.patience import rest_s
 
 log = logging.getLogger(__name__)
 
@@ -33,7 +34,6 @@ ROWS_A_CONFIRMATION = 400_000
 CONFIRM_EVERY_S = 15.0
 SHOW_EVERY_S = 1.0
 IDLE_S = 1.0
-BACKOFF_S = (1.0, 2.0, 5.0, 10.0, 30.0)
 TRIES = 3
 """Rows the same run of the server did not keep this often are not sent again."""
 REFUSED_IN_A_ROW = 32
@@ -104,7 +104,7 @@ class Forwarder:
             except Unreachable as error:
                 self.cursor.state, self.cursor.last_error = "waiting for the server", str(error)
                 self._files.write(self.cursor, durable=False)
-                pause = error.after_s if error.after_s is not None else BACKOFF_S[min(attempt, len(BACKOFF_S) - 1)]
+                pause = error.after_s if error.after_s is not None else rest_s(attempt)
                 attempt += 1
                 stop.wait(pause * random.uniform(1.0, 1.3))  # noqa: S311 - spreads retries
         self.cursor.state = "stopped"

@@ -23,7 +23,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
 from starlette.exceptions import HTTPException
 
 from baytrace import __version__
-from baytrace.bench.broker import client_of, rest_s
+from baytrace.bench.broker import client_of, spread_rest_s
 from baytrace.bench.config import MqttSection
 from baytrace.measure.faults import BadInput
 from baytrace.measure.instant import parse_instant
@@ -154,7 +154,7 @@ class Floor:
             except aiomqtt.MqttError as error:
                 self.broker = f"lost: {error}"
                 log.warning("broker %s: %s", broker.url, error)
-                await asyncio.sleep(rest_s(attempt))
+                await asyncio.sleep(spread_rest_s(attempt))
                 attempt += 1
 
 
