@@ -165,7 +165,7 @@ def test_a_leaking_job_through_its_alarm_to_the_verified_pack(tmp_path, visit, w
         pumps_down_and_isolates(kim, bench)
         reaches(bench, evacuation="leak")
         kim.waits_for("leak")
-        assert "fail" in kim.part("Evacuation").inner_text()
+        kim.part("Evacuation").filter(has_text="fail").wait_for()
         kim.ends("fitting to be redone")
         kim.finds("✗ fail")
         kim.signs("seen")

@@ -328,3 +328,17 @@ def test_no_readings_break_the_watch(readings, marks):
         (watch.mark if isinstance(thing, Mark) else watch.reading)(thing)
     assert watch.verdict().to_json() == watch.verdict().to_json()
     assert watch.status().sentence
+
+
+def test_settled_just_before_the_engine_was_stopped_counts():
+    """A loop that stood settled and stirs a few seconds before `engine off` was settled; without that mark it is not, and one
+    that never stood still is not either.
+    """
+    columns = relaxing(TIMES, 240.0)
+    columns[Role.TANK_MASS] = np.round(weighed(TIMES, 60.0, 160.0, 600.0))
+    columns[Role.SUCTION_LINE] = columns[Role.SUCTION_LINE] + np.clip(TIMES - 885.0, 0.0, None) * 0.3
+    stopped = [*MARKS, (899.0, "engine off")]
+    assert fed("charge", items(TIMES, columns, MARKS), {"label_g": 600.0}).verdict().finding == "not settled"
+    assert fed("charge", items(TIMES, columns, stopped), {"label_g": 600.0}).verdict().finding == "settled"
+    columns[Role.SUCTION_LINE] = columns[Role.SUCTION_LINE] + (TIMES - 240.0) * 0.03
+    assert fed("charge", items(TIMES, columns, stopped), {"label_g": 600.0}).verdict().finding == "not settled"

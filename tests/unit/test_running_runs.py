@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from baytrace.measure.instant import NS
@@ -51,6 +51,7 @@ def one_by_one(follower, items):
 
 
 @pytest.mark.parametrize("name", ["charge", "pressures"])
+@settings(deadline=None)
 @given(records())
 def test_runs_lead_where_single_readings_lead(name, record):
     """However the record is cut: the same state, to the bit, and so the same verdict and status."""
@@ -74,6 +75,7 @@ def state(follower):
     return kept, said, sorted(follower._heard), follower._last_ns
 
 
+@settings(deadline=None, max_examples=30)
 @given(st.lists(st.integers(1, 3 * FULL), min_size=1, max_size=6), st.integers(0, 2**32))
 def test_a_series_extended_is_the_series_appended(sizes, seed):
     """Old readings become means at the same places, however many came at once."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import isfinite
 
 import numpy as np
@@ -23,6 +23,8 @@ ROLES = frozenset({*NEEDED, *ASIDE, Role.SYSTEM_PRESSURE, Role.BAROMETER})
 """`system_pressure` is heard only because the trace may start with it."""
 _KEPT = frozenset({*NEEDED, *ASIDE})
 _NO_ATMOSPHERE = int(Quality.NO_ATMOSPHERE)
+_LOOK_BACK_S = (5.0, 10.0, 15.0, 20.0, 30.0, 45.0, 60.0)
+"""How long before the end of a stretch somebody may have seen it settled and gone to end it (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,7 +172,7 @@ class RunningFollower:
         self._count += 1
         # what a mark ended is looked at now, while its readings are still there one by one
         off = ends_running(text)
-        self._over = {part: self._look_at(part) for part in self._stretches() if off or part.end_s < time_s}
+        self._over = {part: self._look_back_at(part) for part in self._stretches() if off or part.end_s < time_s}
 
     def advance(self, time_ns: int) -> None:
         self.now_s = max(self.now_s, self.seconds(time_ns))
@@ -197,6 +199,20 @@ class RunningFollower:
     def _look_at(self, part: Stretch) -> Running:
         known = self._over.get(part)
         return known if known is not None else self._judged(part)
+
+    def _look_back_at(self, part: Stretch) -> Running:
+        """A stretch that is over. Whoever ended it saw it settled a moment before: where it is not so by a hair at its very end, the
+        last moments in which it was count.
+        """
+        if part in self._over:
+            return self._over[part]
+        found = self._judged(part)
+        for back_s in _LOOK_BACK_S:
+            if found.settled or part.length_s - back_s < self.bands.least_s:
+                break
+            earlier = self._judged(replace(part, end_s=part.end_s - back_s))
+            found = earlier if earlier.settled else found
+        return found
 
     def _judged(self, part: Stretch) -> Running:
         records = {
