@@ -42,24 +42,27 @@ class Assessment:
 
 
 def weigh(
-    hold: Hold, limits: Limits, pressure: Channel | None, temperature: Channel | None, resolution: float, *, ahead: bool
+    hold: Hold, limits: Limits, pressure: Channel | None, temperature: Channel | None, resolution: float
 ) -> Assessment:
-    """`ahead` also asks how long an undecided hold has to go on (costs some fifteen times the fit)."""
+    """Without a look ahead."""
     fit = fit_hold(hold, pressure, temperature, resolution)
     if fit is None:
         return Assessment(None, None, Cause.UNDECIDED, hold.seconds)
-
-    def stands(of: RiseFit) -> Against:
-        return compare(of.rate, of.vapour, of.vapour_soon_high, limits)
-
-    stand = stands(fit)
+    stand = _stands(fit, limits)
     if stand.rate == "above" and _drifting_explains(hold, fit):
         stand = stand._replace(rate="across")
-    found = cause(stand)
-    more = None
-    if ahead and found is Cause.UNDECIDED:
-        more = more_time(fit, lambda later: cause(stands(later)) is not Cause.UNDECIDED)
-    return Assessment(fit, stand, found, hold.seconds, more)
+    return Assessment(fit, stand, cause(stand), hold.seconds)
+
+
+def look_ahead(now: Assessment, limits: Limits) -> Outlook | None:
+    """How long an undecided hold has to go on (costs some fifteen times the fit); None for one that need not."""
+    if now.cause is not Cause.UNDECIDED or now.fit is None:
+        return None
+    return more_time(now.fit, lambda later: cause(_stands(later, limits)) is not Cause.UNDECIDED)
+
+
+def _stands(fit: RiseFit, limits: Limits) -> Against:
+    return compare(fit.rate, fit.vapour, fit.vapour_soon_high, limits)
 
 
 def _drifting_explains(hold: Hold, fit: RiseFit) -> bool:

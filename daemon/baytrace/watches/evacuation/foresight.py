@@ -11,12 +11,12 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from baytrace.physics.outlook import Outlook
-from baytrace.watches.evacuation.assess import Assessment
-from baytrace.watches.evacuation.decision import Cause
+from baytrace.watches.evacuation.assess import Assessment, look_ahead
+from baytrace.watches.evacuation.decision import Cause, Limits
 from baytrace.watches.evacuation.hold import Hold
 
 Weigh = Callable[[Hold, float], Assessment]
-"""Looks ahead; the second argument is the gauge's resolution in Pa."""
+"""The second argument is the gauge's resolution in Pa."""
 _FIRST_S, _NEXT = 10.0, 1.05
 _NEAR = 4.0
 """A decision is near when it was foretold within so many times the time since."""
@@ -25,10 +25,11 @@ _NEAR = 4.0
 class Foresight:
     """Of one hold."""
 
-    def __init__(self) -> None:
+    def __init__(self, limits: Limits, weigh: Weigh) -> None:
+        self._limits, self._weigh = limits, weigh
         self._next_s = _FIRST_S
         self._aside: tuple[Hold, float] | None = None
-        self._then: Assessment | None = None
+        self._then: tuple[Assessment, Outlook | None] | None = None
 
     def look(self, hold: Hold, resolution: float) -> None:
         """Called as the hold goes on."""
@@ -36,19 +37,20 @@ class Foresight:
             self._next_s = hold.seconds * _NEXT
             self._aside, self._then = (hold.copy(), resolution), None
 
-    def more(self, hold: Hold, resolution: float, weigh: Weigh) -> Outlook | None:
-        """Of `hold` as it is now, which is undecided; None when even a day would not do."""
-        if self._aside is not None:
+    def more(self, now: Assessment) -> Outlook | None:
+        """Of the hold weighed as it is `now`; None when that is decided, or even a day would not do."""
+        if self._aside is not None and now.cause is Cause.UNDECIDED and now.fit is not None:
             if self._then is None:
-                self._then = weigh(*self._aside)
-            then = self._then
-            since_s = hold.seconds - then.seconds
+                aside = self._weigh(*self._aside)
+                self._then = aside, look_ahead(aside, self._limits)
+            then, more = self._then
+            since_s = now.seconds - then.seconds
             if then.cause is Cause.UNDECIDED and then.fit is not None:
-                if then.more is None:
+                if more is None:
                     return None
-                if then.more.middle_s >= _NEAR * since_s:
-                    return _less(then.more, since_s)
-        return weigh(hold, resolution).more
+                if more.middle_s >= _NEAR * since_s:
+                    return _less(more, since_s)
+        return look_ahead(now, self._limits)
 
 
 def _less(more: Outlook, since_s: float) -> Outlook:

@@ -13,7 +13,7 @@ from baytrace.measure.verdict import Status, Verdict
 from baytrace.physics import leak
 from baytrace.physics.wild_readings import WildReadings
 from baytrace.watches.evacuation import report
-from baytrace.watches.evacuation.assess import Assessment, weigh
+from baytrace.watches.evacuation.assess import Assessment, look_ahead, weigh
 from baytrace.watches.evacuation.decision import Cause, Limits
 from baytrace.watches.evacuation.foresight import Foresight
 from baytrace.watches.evacuation.hold import Hold, Thermometer, gauge_of
@@ -72,9 +72,8 @@ class Evacuation:
         self._next_look_s = _FIRST_LOOK_S
         self.early: Assessment | None = None
         self._fixed: Verdict | None = None
-        self._fixed_assessment: Assessment | None = None
-        self._cache: tuple[int, Assessment] | None = None
-        self._foresight = Foresight()
+        self._cache: tuple[int, Assessment, bool] | None = None
+        self._foresight = Foresight(self.limits, self._weigh)
         self._aired = False
 
     # ---- what comes in
@@ -216,7 +215,7 @@ class Evacuation:
         self._guard = HoldGuard(limit("evacuation.vacuum_range_pa"))
         self._again = SecondTurn()
         self._next_look_s, self.early, self._cache = _FIRST_LOOK_S, None, None
-        self._foresight = Foresight()
+        self._foresight = Foresight(self.limits, self._weigh)
         self._deep_maybe = 0.0
         self._aired = False
         self.phase = Phase.WAITING if self.phase is Phase.HOLD else self.phase
@@ -294,14 +293,13 @@ class Evacuation:
         hold = self.hold
         if hold is None or self.hold_end is not None:
             return
-        cut = ended.time_ns < hold.last_ns
-        if cut:
+        if ended.time_ns < hold.last_ns:
             hold.cut(ended.time_ns)
-        if cut or (self._cache is not None and self._cache[1].cause is Cause.UNDECIDED):
-            self._cache = None  # the last look ahead is made from the end itself
+            self._cache = None
+        elif self._cache is not None:
+            self._cache = (*self._cache[:2], False)  # the last look ahead is made from the end itself
         self.hold_end = ended
-        self._fixed_assessment = self.weighed(ahead=True)
-        self._fixed = report.verdict(self, self._fixed_assessment)
+        self._fixed = report.verdict(self, self.weighed(ahead=True))
         self._enter(Phase.OVER, ended.time_ns, ended.why)
 
     # ---- what goes out
@@ -310,25 +308,19 @@ class Evacuation:
         """The present hold (there must be one), from cache when no reading came since."""
         hold = self.hold
         assert hold is not None
-        if self.hold_end is not None and self._fixed_assessment is not None and self._cache is None and not ahead:
-            return self._fixed_assessment
-        key = hold.cells.readings * 2 + ahead
-        if self._cache is not None:
-            # what is decided needs no look ahead, and one that looked ahead tells all that one that did not would
-            kept, made = self._cache
-            if kept == key or (kept // 2 == hold.cells.readings and (kept % 2 or made.cause is not Cause.UNDECIDED)):
-                return made
-        made = self._weigh(hold, self._wild.resolution, ahead=ahead and self.hold_end is not None)
-        if ahead and self.hold_end is None and made.cause is Cause.UNDECIDED and made.fit is not None:
-            made = replace(made, more=self._foresight.more(hold, self._wild.resolution, self._weigh_ahead))
-        self._cache = (key, made)
+        readings = hold.cells.readings
+        if self._cache is not None and self._cache[0] == readings:
+            _, made, looked = self._cache
+        else:
+            made, looked = self._weigh(hold, self._wild.resolution), False
+        if ahead and not looked:
+            more = self._foresight.more(made) if self.hold_end is None else look_ahead(made, self.limits)
+            made, looked = replace(made, more=more), True
+        self._cache = readings, made, looked
         return made
 
-    def _weigh(self, hold: Hold, resolution: float, *, ahead: bool) -> Assessment:
-        return weigh(hold, self.limits, self.pressure_channel, self.temperature_channel, resolution, ahead=ahead)
-
-    def _weigh_ahead(self, hold: Hold, resolution: float) -> Assessment:
-        return self._weigh(hold, resolution, ahead=True)
+    def _weigh(self, hold: Hold, resolution: float) -> Assessment:
+        return weigh(hold, self.limits, self.pressure_channel, self.temperature_channel, resolution)
 
     @property
     def wild(self) -> int:
