@@ -250,9 +250,12 @@ class Writer:
         return results
 
     def _commit(self, db: apsw.Connection, draft: Draft) -> None:
-        self._unsure = Unsure.after(draft)
-        db.execute("COMMIT")
-        self._unsure, self._landed = None, {}
+        try:
+            db.execute("COMMIT")
+        except BaseException:
+            self._unsure = Unsure.after(draft)
+            raise
+        self._landed = {}
         self._standing = draft.standing()
         for readings in draft.readings:
             self.sealer.grew(readings)

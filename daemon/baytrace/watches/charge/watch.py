@@ -58,14 +58,16 @@ class ChargeWatch:
 
     def reading(self, reading: Reading) -> None:
         self._follower.reading(reading)
-        if reading.role == Role.TANK_MASS and usable(reading.quality):
-            self._tank.reading(reading.channel, self._follower.seconds(reading.time_ns), reading.value)
+        self._weigh(reading)
 
     def readings(self, readings: Sequence[Reading]) -> None:
         self._follower.readings(readings)
         for reading in readings:
-            if reading.role == Role.TANK_MASS and usable(reading.quality):
-                self._tank.reading(reading.channel, self._follower.seconds(reading.time_ns), reading.value)
+            self._weigh(reading)
+
+    def _weigh(self, reading: Reading) -> None:
+        if reading.role == Role.TANK_MASS and usable(reading.quality):
+            self._tank.reading(reading.channel, self._follower.seconds(reading.time_ns), reading.value)
 
     def mark(self, mark: Mark) -> None:
         self._follower.mark(mark)

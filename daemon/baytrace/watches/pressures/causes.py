@@ -128,6 +128,7 @@ def signatures(refrigerant: str = MODELLED) -> _Signatures | None:
     return replace(table, signs=signs)
 
 
+@cache
 def not_judged(refrigerant: str) -> tuple[str, ...]:
     """Causes the trade asks about and this refrigerant's table knows nothing of."""
     table, whole = signatures(refrigerant), _as_it_stands("signatures.csv", SIGNS)

@@ -118,13 +118,9 @@ class RunningFollower:
             self.start_ns = time_ns
         time_s = (time_ns - self.start_ns) / NS
         self.now_s = max(self.now_s, time_s)
-        series = self.series.get(role)
+        series = self._series_for(role, channel)
         if series is None:
-            if role not in _KEPT:
-                return
-            series = self.series[Role(role)] = Series(channel)
-        if series.channel != channel:
-            return  # a second instrument in the same role: the first one heard counts
+            return
         if not isfinite(value) or (quality and not usable(quality)):
             series.unusable += 1
             return
@@ -134,12 +130,10 @@ class RunningFollower:
         series.append(time_s, value)
 
     def readings(self, readings: Sequence[Reading]) -> None:
-        """As `reading` for each, once one was taken; a channel keeps its role throughout."""
-        if self.start_ns is None:
-            for reading in readings:
-                self.reading(reading)
-            return
+        """As `reading` for each; a channel keeps its role throughout."""
         time_ns, channel, role, value, quality, _ = zip(*readings, strict=True)
+        if self.start_ns is None:
+            self.start_ns = time_ns[0]
         times, values = (np.array(time_ns, np.int64) - self.start_ns) / NS, np.array(value, np.float64)
         self.now_s = max(self.now_s, float(times.max()))
         flags = np.array(quality, np.int64)
@@ -157,9 +151,9 @@ class RunningFollower:
             self._count += len(chosen)
             series.extend(times[chosen], values[chosen])
 
-    def _series_for(self, role: str, channel: str) -> Series | None:
+    def _series_for(self, role: Role, channel: str) -> Series | None:
         """None for a role that is not kept, and for a second instrument in the same role: the first one heard counts."""
-        series = self.series.get(Role(role))
+        series = self.series.get(role)
         if series is None and role in _KEPT:
             series = self.series[Role(role)] = Series(channel)
         return series if series is not None and series.channel == channel else None
