@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from baytrace.measure.roles import Role
@@ -126,6 +126,9 @@ def test_a_gap_with_the_valve_shut_is_not_worth_a_word():
     assert "silent" not in told(verdict)
 
 
+@example(63.0, 23.0, 60.0, False)  # the flow has just begun: with the quiet before it, it looks like a tapering one
+@example(113.5, 41.0, 60.0, False)  # it ends soon after
+@example(74.0, 72.0, 60.0, False)
 @settings(max_examples=40, deadline=None)
 @given(
     st.floats(15.0, 190.0),

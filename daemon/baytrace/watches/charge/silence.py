@@ -94,7 +94,9 @@ def weigh(start_s: float, end_s: float, beside: Beside, threshold: float, fastes
     if slow >= _LIKE * quick:  # a tapering flow falls nearly along a straight line
         hidden = spread / 6.0 + slack
     if off <= hidden and (slow >= _LIKE * quick or spread <= 2.0 * slack):
-        return Silence(start_s, end_s, fall, max(fall - hidden, 0.0), fall + hidden, variance=variance)
+        # confirmed is not certain: a flow that began or ended beside the gap looks like a tapering one
+        low, high = min(fall - hidden, slow - slack), max(fall + hidden, quick + slack)
+        return Silence(start_s, end_s, fall, max(low, 0.0), high, variance=variance)
     return Silence(start_s, end_s, fall, 0.0, most, confirmed=False, variance=variance)
 
 
