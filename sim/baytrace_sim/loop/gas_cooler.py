@@ -20,6 +20,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from baytrace_sim.loop.dense import DenseFluid, Isobar
+from baytrace_sim.loop.false_position import closing_in
 
 _TRIES, _CLOSE_KG_S, _CLOSE_J = 40, 1e-7, 1e-5
 _LEAST_H, _MOST_H = 60e3, 900e3
@@ -112,7 +113,7 @@ class GasCooler:
         return self.cells[index + 1].h if index + 1 < len(self.cells) else back_h
 
     def _search(self, dt_s: float, ends: Ends) -> _Tried:
-        """The pressure by false position (Illinois): what is passed on falls with it, what the device takes rises."""
+        """The pressure: what is passed on falls with it, what the device takes rises."""
 
         def tried(pressure_pa: float) -> _Tried:
             return self._row(pressure_pa, dt_s, ends)
@@ -125,16 +126,9 @@ class GasCooler:
         while other.wrong * first.wrong > 0.0 and _LOWEST_PA < other.pressure_pa < _HIGHEST_PA:
             step *= 3.0
             first, other = other, tried(_kept(other.pressure_pa + step))
-        weight = [first.wrong, other.wrong]
-        for _ in range(_TRIES):
-            middle = (weight[1] * first.pressure_pa - weight[0] * other.pressure_pa) / (weight[1] - weight[0])
-            found = tried(middle)
+        for found in closing_in(tried, first, other):
             if abs(found.wrong) < _CLOSE_KG_S or found.wrong == other.wrong:
                 return found
-            if found.wrong * other.wrong < 0.0:
-                first, weight = other, [other.wrong, found.wrong]
-            else:
-                weight = [0.5 * weight[0], found.wrong]
             other = found
         return other
 

@@ -3,11 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 from baytrace_sim.loop.dense import DenseFluid, Isobar, Point
+from baytrace_sim.loop.false_position import closing_in
 from baytrace_sim.loop.properties import Saturated
 
-_TRIES = 40
+
+class _Tried(NamedTuple):
+    """`wrong` in J."""
+
+    isobar: Isobar
+    point: Point
+    wrong: float
+
+    @property
+    def pressure_pa(self) -> float:
+        return self.isobar.pressure_pa
 
 
 @dataclass(slots=True)
@@ -43,32 +55,25 @@ class VesselSide:
     def _energy(self, point: Point) -> float:
         return self.mass * (point.h - point.pv) + self.wall * point.temperature_k
 
-    def _tried(self, pressure_pa: float) -> tuple[Isobar, Point, float]:
+    def _tried(self, pressure_pa: float) -> _Tried:
         isobar = self.fluid.isobar(pressure_pa)
         point = isobar.at_volume(self.volume / self.mass)
-        return isobar, point, self._energy(point) - self.energy
+        return _Tried(isobar, point, self._energy(point) - self.energy)
 
     def settle(self) -> None:
-        """Pressure by false position (Illinois): at a given density energy rises with it."""
+        """The pressure: at a given density energy rises with it."""
         close = 1e-5 * self.wall
-        low = self._tried(self.isobar.pressure_pa)
-        step = -0.003 if low[2] > 0.0 else 0.003
-        high = low
-        while abs(low[2]) > close and low[2] * high[2] > 0.0 and abs(step) < 1e3:
-            low, high = high, self._tried(max(high[0].pressure_pa * (1.0 + max(step, -0.6)), 60.0))
+        low = high = self._tried(self.isobar.pressure_pa)
+        step = -0.003 if low.wrong > 0.0 else 0.003
+        while abs(low.wrong) > close and low.wrong * high.wrong > 0.0 and abs(step) < 1e3:
+            low, high = high, self._tried(max(high.pressure_pa * (1.0 + max(step, -0.6)), 60.0))
             step *= 3.0
-        weights = [low[2], high[2]]
-        for _ in range(_TRIES):
-            if abs(high[2]) <= close or low is high:
-                break
-            pressure = (weights[1] * low[0].pressure_pa - weights[0] * high[0].pressure_pa) / (weights[1] - weights[0])
-            found = self._tried(pressure)
-            if found[2] * high[2] < 0.0:
-                low, weights = high, [high[2], found[2]]
-            else:
-                weights = [0.5 * weights[0], found[2]]
-            high = found
-        self.isobar, self.point, _ = high
+        found = high
+        if abs(high.wrong) > close and low is not high:
+            for found in closing_in(self._tried, low, high):
+                if abs(found.wrong) <= close:
+                    break
+        self.isobar, self.point, _ = found
         self._read()
 
     def _read(self) -> None:
