@@ -14,35 +14,18 @@ from baytrace.measure.instant import NS
 from baytrace.records.playing import Player
 from baytrace.records.readings_file import read_rows
 from baytrace.records.vocabulary import Kind
-from fault_harness import PATIENCE_S, Lines
-from nursery import NurseryBench
+from fault_harness import PATIENCE_S
+from gauge_bench import GaugeBench
 
-CONFIG = """
-[bench]
-name = "bay-1"
-elevation_m = 0
-journal = "journal"
-[[instrument]]
-name = "gauge"
-adapter = "line"
-port = "{port}"
-period_s = 0.1
-[[instrument.channel]]
-role = "system_pressure"
-unit = "Pa"
-field = 0
-"""
 HOUR_S = 3600
 
 
-class Scene:
+class Scene(GaugeBench):
     """A gauge that prints ten numbered lines a second, and a daemon whose wall clock is in our hand."""
 
     def __init__(self, nursery, folder, off_s=0.0):
-        self.folder = folder
-        self.lines = Lines(folder, 10)
+        super().__init__(nursery, folder, more="period_s = 0.1")
         self.clock = folder / "clock"
-        self.daemon = NurseryBench(nursery, folder, CONFIG.format(port=self.lines.link))
         self.daemon.faults = {"clock_file": str(self.clock)}
         self.set(off_s)
 
@@ -55,15 +38,7 @@ class Scene:
     def start(self, machine=""):
         if machine:
             self.daemon.faults["machine"] = machine
-        self.daemon.start(PATIENCE_S)
-        self.daemon.until(lambda: self.daemon.get("/api/bench")["instruments"][0]["state"] == "up", PATIENCE_S)
-
-    def talk(self, seconds):
-        begun = before = time.monotonic()
-        while (now := time.monotonic()) - begun < seconds:
-            self.lines.step(now - before)
-            before = now
-            time.sleep(0.02)
+        super().start()
 
     def begin(self):
         return self.daemon.post("/api/sessions", {"title": "clock", "plan": {"evacuation": {}}})["id"]
@@ -97,9 +72,7 @@ def scene(nursery, tmp_path):
 
     yield make
     for one in made:
-        if one.daemon.process is not None:
-            one.daemon.kill()
-        one.lines.unplug()
+        one.close()
 
 
 def steps(events, **wanted):

@@ -17,30 +17,13 @@ from baytrace.journal.verify import verify
 from baytrace.records.playing import Player
 from baytrace.records.vocabulary import Kind
 from fault_harness import NS, PATIENCE_S, Lines
-from nursery import NurseryBench
+from gauge_bench import GaugeBench
 
 RATE = 20.0
 PUMPED_S, HOLD_S, MAX_GAP_S = 30.0, 300.0, 60.0
 "Of the bench's time."
 SPARE_S = 20.0
 PLAN = {"evacuation": {"volume_l": 2.0, "deep_vacuum_s": 20.0, "hold_s": HOLD_S, "max_gap_s": MAX_GAP_S}}
-
-CONFIG = """
-[bench]
-name = "bay-1"
-elevation_m = 0
-journal = "journal"
-[[instrument]]
-name = "gauge"
-adapter = "line"
-port = "{port}"
-period_s = 1.0
-accuracy = "10 % of reading"
-[[instrument.channel]]
-role = "system_pressure"
-unit = "Pa"
-field = 0
-"""
 
 
 @dataclass
@@ -81,29 +64,17 @@ class Tight(Lines):
         return value
 
 
-class Scene:
+class Scene(GaugeBench):
     def __init__(self, nursery, folder):
-        self.folder, self.gauge = folder, Tight(folder)
-        extra = ["--rate", str(RATE), "--start-ns", str(time.time_ns())]
-        self.daemon = NurseryBench(nursery, folder, CONFIG.format(port=self.gauge.link), extra)
-
-    def talk(self, bench_s, while_=lambda: None):
-        begun = before = time.monotonic()
-        while (now := time.monotonic()) - begun < bench_s / RATE:
-            self.gauge.step(now - before)
-            before = now
-            while_()
-            time.sleep(0.005)
-
-    def up(self):
-        return self.daemon.get("/api/bench")["instruments"][0]["state"] == "up"
+        super().__init__(
+            nursery, folder, gauge=Tight(folder), more='period_s = 1.0\naccuracy = "10 % of reading"', rate=RATE
+        )
 
     def mark(self, text):
         self.daemon.post(f"/api/sessions/{self.session}/marks", {"text": text})
 
     def play(self, fault):
-        self.daemon.start(PATIENCE_S)
-        self.daemon.until(self.up, PATIENCE_S)
+        self.start()
         self.session = self.daemon.post("/api/sessions", {"title": "hold", "plan": PLAN})["id"]
         self.talk(5.0)
         self.mark("pump on")
@@ -115,11 +86,6 @@ class Scene:
         closed = self.daemon.post(f"/api/sessions/{self.session}/close", {})
         assert self.daemon.stop(PATIENCE_S) == 0
         return closed["verdicts"]["evacuation"]
-
-    def close(self):
-        if self.daemon.process is not None:
-            self.daemon.kill()
-        self.gauge.unplug()
 
     # ------------------------------------------------------------------ faults
 
