@@ -9,7 +9,7 @@ from baytrace.measure.checked import Checked
 from baytrace.measure.roles import Role, called
 from baytrace.records.exporting import export_session
 from baytrace.records.report.document import document
-from baytrace.records.report.units_shown import System
+from baytrace.records.report.units_shown import System, shown_unit
 from baytrace.records.session import session_record
 from baytrace.records.vocabulary import Kind
 from record_kit import CHANNELS, NS, START_NS, channel, packed, unpacked, vacuum_session
@@ -23,7 +23,7 @@ def checked(role="high_side", calibrated="2026-03-02", **more):
 
 def said(channels, system=System.SI):
     session = vacuum_session(minutes=(0.2, 0.2), channels=[*CHANNELS[:4], CHANNELS[5], *channels])
-    return document(session_record(session.journal, session.id), system)
+    return document(session_record(session.journal, session.id), system, {})
 
 
 @pytest.mark.parametrize(
@@ -86,7 +86,7 @@ def test_silent_channels_and_gaps_are_told_in_words():
     for name in ("low", "vent_air"):
         session.note(Kind.STALE, channel=name, since_ns=1, stale=True)
     session.note(Kind.GAP, channel="low", from_ns=START_NS, to_ns=START_NS + 95 * NS, cause="cable pulled")
-    told = document(session_record(session.journal, session.id), System.SI)
+    told = document(session_record(session.journal, session.id), System.SI, {})
     assert any("Channels Low side (low), Vent air fell silent" in row[1] for row in told["events"])
     assert told["gaps"][0][2] == "Low side (low)"
     assert [called(Role.LOW_SIDE, "low_side"), called(Role.LOW_SIDE, "p1")] == ["Low side", "Low side (p1)"]
@@ -97,9 +97,31 @@ def test_an_instrument_that_came_and_went_is_told_without_its_ports_name():
     session = vacuum_session(minutes=(0.2, 0.2), close=False)
     for state, detail in (("lost", "/dev/ttyUSB0 was lost (unplugged)"), ("up", "/dev/ttyUSB0"), ("silent", "nothing")):
         session.note(Kind.INSTRUMENT, instrument="gauge-7", state=state, detail=detail)
-    told = [row[1] for row in document(session_record(session.journal, session.id), System.SI)["events"]]
+    told = [row[1] for row in document(session_record(session.journal, session.id), System.SI, {})["events"]]
     assert told == [
         "Instrument gauge-7: lost, the port was lost (unplugged)",
         "Instrument gauge-7: up",
         "Instrument gauge-7: silent, nothing",
     ]
+
+
+@pytest.mark.parametrize(
+    ("charged", "row"),
+    [
+        (660.0, ["Charged over the label", "10 g"]),
+        (618.5, ["Charged under the label", "31.5 g"]),
+        (650.0, ["Charged over the label", "0 g"]),
+    ],
+)
+def test_a_balance_below_nothing_is_told_by_what_it_is(charged, row):
+    """A customer reads `under the label`, and no minus sign."""
+    session = vacuum_session(minutes=(0.2, 0.2), close=False)
+    session.note(Kind.LEDGER, entry="charged", value=charged, unit="g", who="M. Example")
+    session.close()
+    assert row in document(session_record(session.journal, session.id), System.SI, {})["done"]
+
+
+def test_a_gas_coolers_pressure_has_the_units_of_the_loop():
+    """As high and low side have: kPa or psi, absolute."""
+    assert shown_unit("Pa", System.SI, "gas_cooler_pressure").text == "kPa abs"
+    assert shown_unit("Pa", System.US, "gas_cooler_pressure").text == "psia"

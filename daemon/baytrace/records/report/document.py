@@ -8,6 +8,7 @@ from typing import Any
 
 from baytrace import __version__
 from baytrace.measure.instant import NS, parse_instant
+from baytrace.records.report.completeness import Heard, completeness
 from baytrace.records.report.field_checks import field_checks
 from baytrace.records.report.quality_tables import alarm, chain, events, gap, instruments, settings
 from baytrace.records.report.sheet_tables import sheet_tables
@@ -29,8 +30,8 @@ from baytrace.records.session import SaidVerdict, SessionRecord
 _FIRST = ("make", "model", "name", "year", "plate", "registration", "vin", "odometer")
 
 
-def document(record: SessionRecord, system: System) -> dict[str, Any]:
-    """Everything a template shows but the pictures."""
+def document(record: SessionRecord, system: System, heard: Mapping[str, Heard]) -> dict[str, Any]:
+    """Everything a template shows but the pictures. `heard` by channel."""
     sheet = sheet_tables(record, system)
     return {
         "title": record.title or record.session,
@@ -60,9 +61,10 @@ def document(record: SessionRecord, system: System) -> dict[str, Any]:
         "checks": field_checks(record, system),
         "settings": settings(record, system),
         "alarms": [alarm(entry, system) for entry in record.alarms],
+        "heard": completeness(record, heard),
         "gaps": [gap(record, entry) for entry in record.gaps],
         "events": events(record),
-        "readings": f"{record.readings:,}".replace(",", " "),
+        "readings": str(record.readings),
         "chain": chain(record),
         "verify": list(VERIFY),
         "program": f"Baytrace {__version__}",

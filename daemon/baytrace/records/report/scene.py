@@ -66,7 +66,7 @@ class Scene:
         kinds = [watches()[name] for name in self.record.plan if name in watches()]
         if kinds and not any(role in kind.roles for kind in kinds):
             return []
-        return [name for name, trend in self.trends.channels.items() if trend.role is role and trend.heard]
+        return [name for name, trend in self.trends.channels.items() if trend.role is role and trend.drawable]
 
     def line(self, label: str, points: list[Point], unit: Shown, colour: str, dash: str) -> Line:
         points = with_gaps(points)

@@ -9,7 +9,7 @@ from baytrace.measure.reading import Event
 from baytrace.records.job_lists import SheetList, default_sheet, sheet_from
 from baytrace.records.report.texts import Row, quantity, told, when
 from baytrace.records.report.units_shown import System, number, restated, shown_unit
-from baytrace.records.report.wording import BALANCES, sentence
+from baytrace.records.report.wording import BALANCES, BELOW, sentence
 from baytrace.records.session import Entry, SessionRecord
 from baytrace.records.sheet import sheet_document
 from baytrace.records.vocabulary import Kind
@@ -32,9 +32,7 @@ def sheet_tables(record: SessionRecord, system: System) -> dict[str, Any]:
             if not name.startswith(_REPLACED) and name != "label_charge"
         ],
         "replaced": _replaced(said["figures"], listed),
-        "balances": [
-            [BALANCES.get(name, sentence(name)), _balance(figure, system)] for name, figure in said["balances"].items()
-        ],
+        "balances": [_balance(name, figure, system) for name, figure in said["balances"].items()],
         "parts": [
             [row["text"], number(row["count"]), in_units(row["oil"]["value"], "mL", system), row["source"]]
             for row in said["parts"]
@@ -44,7 +42,18 @@ def sheet_tables(record: SessionRecord, system: System) -> dict[str, Any]:
     }
 
 
-def _balance(figure: Mapping[str, Any], system: System) -> str:
+def _balance(name: str, figure: dict[str, Any], system: System) -> Row:
+    """Its name and amount; one below nothing has the name that makes it an amount."""
+    below = figure["value"] < 0.0 and name in BELOW
+    if below:
+        figure = figure | {"value": -figure["value"]}
+        if "low" in figure:
+            figure |= {"low": -figure["high"], "high": -figure["low"]}
+    text = BELOW[name] if below else BALANCES.get(name, sentence(name))
+    return [text, _amount(figure, system)]
+
+
+def _amount(figure: Mapping[str, Any], system: System) -> str:
     """With its interval where the scale gave one."""
     value, unit = figure["value"], figure["unit"]
     if "low" not in figure or unit != "g":

@@ -18,6 +18,7 @@ from baytrace.measure.reading import Event, Mark, Quality, Reading
 from baytrace.measure.roles import Role
 from baytrace.measure.verdict import Curve
 from baytrace.records.playing import Player
+from baytrace.records.report.completeness import Heard
 from baytrace.records.session import SessionRecord
 from baytrace.records.vocabulary import Kind
 
@@ -40,6 +41,7 @@ class Trend:
 
     def __init__(self, role: Role) -> None:
         self.role = role
+        self.heard = Heard()
         self._line = Thinned(MOST_POINTS)
         self._new: list[Point] = []
 
@@ -50,8 +52,15 @@ class Trend:
 
     def _take(self) -> None:
         if self._new:
-            self._line.put(*_arrays(self._new))
+            drawn = _arrays(self._new)
+            self._line.put(*drawn)
+            self.heard.put(*drawn)
             self._new = []
+
+    def finish(self, start_ns: int, end_ns: int) -> None:
+        """The record is over."""
+        self._take()
+        self.heard.over(start_ns, end_ns)
 
     @property
     def points(self) -> list[Point]:
@@ -60,7 +69,7 @@ class Trend:
         return _points(self._line.drawn())
 
     @property
-    def heard(self) -> bool:
+    def drawable(self) -> bool:
         """Whether there is a line to draw."""
         return sum(math.isfinite(value) for _, value in self.points) > 1
 
@@ -100,12 +109,19 @@ class Trends:
             self.marks.append(Mark(event.time_ns, event.data["text"], event.data.get("who", ""), event.seq))
 
     def finish(self, player: Player, record: SessionRecord) -> None:
-        """Keep what the watches end with."""
+        """Keep what the watches end with; the record is over."""
+        for trend in self.channels.values():
+            trend.finish(self.start_ns, self.end_ns)
         for name in record.plan:
             status = player.status(name)
             if status is not None:
                 curve = status.curve if status.curve is not None and len(status.curve.times_ns) else None
                 self.watched[name] = Watched(curve, status.details)
+
+    @property
+    def heard(self) -> dict[str, Heard]:
+        """What each channel delivered."""
+        return {name: trend.heard for name, trend in self.channels.items()}
 
     def marked(self, text: str, after_ns: int = 0) -> int | None:
         """When this was said to happen, the first time from `after_ns` on."""

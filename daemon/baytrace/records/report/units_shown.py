@@ -100,6 +100,7 @@ _LOOP = (
     "atmosphere",
     "ambient_pa",
     "barometer",
+    "gas_cooler",
 )
 
 

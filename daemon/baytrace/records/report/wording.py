@@ -28,10 +28,10 @@ FINDINGS = {
     ("charge", "undercharged"): "There is less refrigerant in the loop than the label asks for.",
     ("charge", "overcharged"): "There is more refrigerant in the loop than the label asks for.",
     ("pressures", "normal"): "Both pressures are where they belong for this refrigerant and this day's air.",
-    ("pressures", "both high"): "Both pressures are higher than they belong.",
-    ("pressures", "both low"): "Both pressures are lower than they belong.",
-    ("pressures", "low high and high low"): "The low side is too high and the high side too low.",
-    ("pressures", "low low and high high"): "The low side is too low and the high side too high.",
+    ("pressures", "both high"): "The pressures are higher than they belong, on one side or both.",
+    ("pressures", "both low"): "The pressures are lower than they belong, on one side or both.",
+    ("pressures", "low high and high low"): "The two pressures lie closer together than they belong.",
+    ("pressures", "low low and high high"): "The two pressures lie further apart than they belong.",
     ("field_check", "agrees"): "The instrument agrees with what it was held against.",
     ("field_check", "off"): "The instrument is off: it shows more or less than it may.",
 }
@@ -63,7 +63,7 @@ FIGURES = {
     "more_time_needed": "More time needed",
     "decay_rate": "Pressure lost",
     "charged_mass": "Refrigerant charged",
-    "settled_at": "Settled after",
+    "settled_at": "Settled, from the start of the readings",
     "low_side_pressure": "Low side",
     "high_side_pressure": "High side",
     "pressure_ratio": "Pressure ratio",
@@ -87,6 +87,14 @@ BALANCES = {
     "oil_to_take_out": "Oil that had to be taken out",
     "oil_added_over_needed": "Oil added over what was needed",
 }
+
+BELOW = {
+    "missing_before_service": "More than the label's charge before the work",
+    "charged_over_label": "Charged under the label",
+    "charged_less_recovered": "Recovered less charged",
+    "oil_added_over_needed": "Oil added less than was needed",
+}
+"""What a balance below nothing is called when its sign is turned."""
 
 VERIFY = (
     "The trace pack of this session holds every reading and event behind this report, with digests, signature and chain.",

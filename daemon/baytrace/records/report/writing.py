@@ -76,13 +76,16 @@ def write_html(path: Path, record: SessionRecord, trends: Trends, options: Repor
         for picture in pictures(trends, record, options.system)
     ]
     page = environment.from_string(_template("report.html.j2"))
-    text = page.render(**document(record, options.system), pictures=shown, paper=options.paper.lower())
+    text = page.render(**document(record, options.system, trends.heard), pictures=shown, paper=options.paper.lower())
     path.write_text(text + "\n", encoding="utf-8")
 
 
 def write_pdf(path: Path, record: SessionRecord, trends: Trends, options: ReportOptions) -> None:
     """Raises EnvironmentFailed when the typesetter fails."""
-    said: dict[str, Any] = document(record, options.system) | {"paper": PAPERS[options.paper.lower()], "pictures": []}
+    said: dict[str, Any] = document(record, options.system, trends.heard) | {
+        "paper": PAPERS[options.paper.lower()],
+        "pictures": [],
+    }
     with tempfile.TemporaryDirectory(prefix="report-", dir=path.parent) as folder:
         root = Path(folder)
         for number, picture in enumerate(pictures(trends, record, options.system)):
