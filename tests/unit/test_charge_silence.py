@@ -146,3 +146,16 @@ def test_no_gap_makes_the_right_charge_wrong(start, length, moved, marked):
     assert verdict.outcome is not Outcome.FAIL
     if verdict.outcome is Outcome.PASS:
         assert verdict.evidence["charged_mass"].low - 15.0 <= LABEL <= verdict.evidence["charged_mass"].high + 15.0
+
+
+def test_many_bridged_gaps_share_a_sentence():
+    """A scale that stutters through the charge is told in one sentence with how often, how long and how much, not in ten."""
+    stutter = np.zeros(len(seconds), bool)
+    for begin in range(65, 155, 9):
+        stutter |= (seconds > begin) & (seconds < begin + 5)
+    shown = np.where(stutter, np.nan, tank_of())
+    verdict = fed("charge", items(seconds, LOOP | {Role.TANK_MASS: shown}, list(MARKS)), {"label_g": LABEL}).verdict()
+    assert verdict.outcome is Outcome.PASS
+    said = [reason for reason in verdict.reasons if "silent" in reason]
+    assert len(said) == 1
+    assert said[0].startswith("the scale was silent 10 times, for up to 5 s, from 65 s into the trace on; the ")

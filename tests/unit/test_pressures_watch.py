@@ -252,3 +252,34 @@ def test_no_readings_break_the_watch(rows, mark):
     watch.mark(Mark(0, "x"))
     assert watch.verdict().to_json() == watch.verdict().to_json()
     assert watch.status().sentence
+
+
+def test_no_cause_is_called_certain():
+    """However plain the signs, the ranking claims no more than its own tests bear out; the figure beside it stays as it is."""
+    running = {"low": 18.0, "high": 115.0, "suction": 24.0, "liquid": 33.0, "vent": 16.0}
+    watch = watched(running)
+    verdict = watch.verdict()
+    first = verdict.more["causes"][0]
+    assert first["likelihood"] > 0.95
+    assert first["share"] == "over 95 %"
+    assert verdict.reasons[0].startswith("undercharge (over 95 %)")
+    assert watch.status().sentence.endswith("Most likely undercharge, over 95 %.")
+
+
+def test_a_pattern_named_after_one_side_says_so():
+    """A low side within its range is called normal though the pattern has it low; both out need no such words."""
+    named = "the pattern is named after the side that is out, the other's lean and the likeliest cause"
+    assert named in watched({"low": 33, "high": 345}).verdict().reasons
+    assert named not in watched({"low": 10, "high": 330}).verdict().reasons
+
+
+def test_a_charge_that_goes_in_is_no_running_loop():
+    """Liquid let in by the high side parts the two sides; only a low side pulled down from its highest shows a compressor."""
+    times = np.arange(0.0, 400.0, 1.0)
+    filling = np.clip((times - 60.0) / 300.0, 0.0, 1.0)
+    columns = {Role.LOW_SIDE: -14.0 + 60.0 * filling, Role.HIGH_SIDE: -14.0 + 110.0 * np.sqrt(filling)}
+    charging = [(60.0, "charge start")]
+    assert fed("pressures", items(times, columns, charging)).status().phase == "waiting"
+    columns[Role.LOW_SIDE] = np.where(times > 300.0, 25.0, columns[Role.LOW_SIDE])
+    columns[Role.HIGH_SIDE] = np.where(times > 300.0, 200.0, columns[Role.HIGH_SIDE])
+    assert fed("pressures", items(times, columns, charging)).status().phase == "judged"

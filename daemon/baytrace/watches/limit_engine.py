@@ -27,7 +27,7 @@ from baytrace.measure.channel import Channel
 from baytrace.measure.faults import BadInput
 from baytrace.measure.instant import NS
 from baytrace.measure.reading import Event, Quality, Reading
-from baytrace.measure.roles import Role
+from baytrace.measure.roles import Role, called
 from baytrace.measure.uncertainty import fit_line
 from baytrace.measure.units import STANDARD_ATMOSPHERE_PA, Against, Unit, unit_for
 from baytrace.watches.alarms import ACTIVE, AlarmBook, AlarmSpec, Condition, Transition
@@ -70,8 +70,8 @@ class Follower:
 
     def __init__(self, rule: Rule, channel: Channel, unit: Unit) -> None:
         self.rule, self.channel, self.unit = rule, channel, unit
-        name = rule.name or channel.name
-        slug = re.sub(r"[^a-z0-9_]+", "-", f"{name}".lower()).strip("-") or "limit"
+        name = rule.name or called(channel.role, channel.name)
+        slug = re.sub(r"[^a-z0-9_]+", "-", (rule.name or channel.name).lower()).strip("-") or "limit"
         if rule.name and rule.role is not None and not rule.channel:
             slug = f"{slug}-{re.sub(r'[^a-z0-9_]+', '-', channel.name.lower())}"
         self.specs: list[AlarmSpec] = []

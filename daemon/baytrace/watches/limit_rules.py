@@ -21,7 +21,7 @@ class Rule(WatchSettings):
     """One user-written limit; as `[[limit]]` in a bench file."""
 
     name: str = ""
-    """How the alarm is called; the channel's name when empty."""
+    """How the alarm is called; as the page calls the channel when empty."""
     channel: str = ""
     """The channel it watches; or give `role`."""
     role: Role | None = None

@@ -16,7 +16,7 @@ from baytrace.measure.decision import assess, worst
 from baytrace.measure.instant import NS
 from baytrace.measure.interpret import standard_pressure
 from baytrace.measure.reading import Mark, Reading
-from baytrace.measure.roles import FACTS, Quantity, Role
+from baytrace.measure.roles import FACTS, Quantity, Role, called
 from baytrace.measure.units import STANDARD_ATMOSPHERE_PA, si_unit_name
 from baytrace.measure.verdict import Figure, Outcome, Status, Verdict
 from baytrace.watches.alarms import Transition
@@ -90,7 +90,8 @@ class Limits:
         evidence: dict[str, Figure] = {}
         for rule in self._engine.unheard:
             outcomes.append(Outcome.UNDECIDED)
-            reasons.append(f"{rule.channel or rule.role} was never heard")
+            unheard = FACTS[rule.role].label if rule.role is not None and not rule.channel else rule.channel
+            reasons.append(f"{unheard} was never heard")
         for follower in self._engine.followers:
             self._judge(follower, outcomes, reasons, evidence)
         outcome = worst(outcomes)
@@ -103,13 +104,14 @@ class Limits:
         self, follower: Follower, outcomes: list[Outcome], reasons: list[str], evidence: dict[str, Figure]
     ) -> None:
         channel, seen = follower.channel, follower.seen
+        name = called(channel.role, channel.name)
         if seen.highest is None or seen.lowest is None:
             outcomes.append(Outcome.UNDECIDED)
-            reasons.append(f"{channel.name} was never heard")
+            reasons.append(f"{name} was never heard")
             return
         if seen.unknown_ns:
             outcomes.append(Outcome.UNDECIDED)
-            reasons.append(f"{channel.name} was silent for {seen.unknown_ns / NS:.0f} s")
+            reasons.append(f"{name} was silent for {seen.unknown_ns / NS:.0f} s")
         evidence[f"{channel.name}_highest"] = _figure(channel, seen.highest)
         evidence[f"{channel.name}_lowest"] = _figure(channel, seen.lowest)
         for check in follower.levels:
@@ -122,15 +124,15 @@ class Limits:
                     if outcome is Outcome.FAIL
                     else f"cannot be told by {channel.instrument or channel.name} to have stayed clear of being"
                 )
-                reasons.append(f"{channel.name} {sure} {side} {check.level:g} {follower.unit.text}")
+                reasons.append(f"{name} {sure} {side} {check.level:g} {follower.unit.text}")
         for check in follower.rates:
             broken = check.alarm in seen.raised
             outcomes.append(Outcome.FAIL if broken else Outcome.PASS)
             if broken:
-                reasons.append(f"{channel.name} changed faster than {check.level:g} {follower.unit.text} a minute")
+                reasons.append(f"{name} changed faster than {check.level:g} {follower.unit.text} a minute")
         if follower.stale and follower.stale in seen.raised:
             outcomes.append(Outcome.UNDECIDED)
-            reasons.append(f"{channel.name} was silent for more than {follower.rule.stale_after_s:g} s")
+            reasons.append(f"{name} was silent for more than {follower.rule.stale_after_s:g} s")
 
     def _level(self, follower: Follower, check: Check, seen: Seen) -> Outcome:
         """In the rule's unit, where a vacuum unit counts the other way from SI."""

@@ -7,7 +7,7 @@ const LEAST = 0.02, MOST_SHOWN = 4;
 export function causeRow(cause) {
   const bar = el("span", { class: "share" });
   bar.style.width = `${(100 * cause.likelihood).toFixed(0)}%`;
-  return el("li", { class: "cause" }, el("div", {}, el("strong", {}, `${(100 * cause.likelihood).toFixed(0)} % `), words(cause.cause)), el("div", { class: "share-track", "aria-hidden": "true" }, bar),
+  return el("li", { class: "cause" }, el("div", {}, el("strong", {}, `${cause.share || `${(100 * cause.likelihood).toFixed(0)} %`} `), words(cause.cause)), el("div", { class: "share-track", "aria-hidden": "true" }, bar),
     cause.for.length ? el("div", { class: "soft" }, `for it: ${cause.for.join("; ")}`) : null, cause.against.length ? el("div", { class: "soft" }, `against it: ${cause.against.join("; ")}`) : null);
 }
 

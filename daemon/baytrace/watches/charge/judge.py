@@ -16,6 +16,7 @@ from baytrace.watches.running.wording import span
 
 UNDER, OVER = "undercharged", "overcharged"
 _TOLD_KG = 0.004  # a gap in which less than this left the tank is not worth a sentence
+_TOLD_ONE_BY_ONE = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,10 +60,22 @@ def _stands(mass: Charged, outcome: Outcome, lower: float, upper: float) -> bool
 
 
 def silence_sentences(mass: Charged) -> list[str]:
-    """The gaps of the scale that matter to the charge."""
-    return [
-        _silence_sentence(gap) for gap in mass.silences if gap.unseen or not gap.confirmed or gap.fall_kg >= _TOLD_KG
-    ]
+    """The gaps of the scale that matter to the charge; many that were bridged share a sentence."""
+    told = [gap for gap in mass.silences if gap.unseen or not gap.confirmed or gap.fall_kg >= _TOLD_KG]
+    bridged = [gap for gap in told if gap.sound and not gap.unseen and not gap.step]
+    if len(bridged) <= _TOLD_ONE_BY_ONE:
+        return [_silence_sentence(gap) for gap in told]
+    return [_bridged_sentence(bridged), *[_silence_sentence(gap) for gap in told if gap not in bridged]]
+
+
+def _bridged_sentence(gaps: list[Silence]) -> str:
+    longest, fall = max(gap.length_s for gap in gaps), sum(gap.fall_kg for gap in gaps)
+    said = f"the scale was silent {len(gaps)} times, for up to {span(longest)}, from {gaps[0].start_s:.0f} s into the trace on"
+    said += f"; the {fall * 1e3:.0f} g it showed less afterwards count as charge"
+    unsure = sum(not gap.confirmed for gap in gaps)
+    if unsure:
+        said += f", though beside {unsure} of them the flow does not show that the tank was left alone"
+    return said
 
 
 def _silence_sentence(gap: Silence) -> str:
@@ -76,7 +89,10 @@ def _silence_sentence(gap: Silence) -> str:
         return f"{said}, while refrigerant may have gone in unseen"
     if not gap.sound:
         return f"{said}, and the tank was touched meanwhile: what went in then is not known"
-    said += f"; the {gap.fall_kg * 1e3:.0f} g it showed less afterwards count as charge"
+    fall = round(gap.fall_kg * 1e3)
+    said += (
+        f"; the {fall} g it showed less afterwards count as charge" if fall > 0 else ", and showed no less afterwards"
+    )
     if not gap.confirmed:
         said += ", though the flow before and after does not show that the tank was left alone"
     return said

@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any, ClassVar
 
 from baytrace.measure.reading import Mark, Reading, usable
-from baytrace.measure.roles import Role
+from baytrace.measure.roles import FACTS, Role
 from baytrace.measure.verdict import Figure, Outcome, Status, Verdict
 from baytrace.physics.air import table_value
 from baytrace.physics.fluid_names import resolve
@@ -124,7 +124,7 @@ class ChargeWatch:
         if running is None:
             return Outcome.UNDECIDED, "not settled", [*said, "the loop has not been seen running"]
         if not running.settled:
-            return Outcome.UNDECIDED, "not settled", [*said, *_unsettled(running)]
+            return Outcome.UNDECIDED, "not settled", [*said, *self._unsettled(running)]
         asked = [weighed] if weighed is not None else []
         signs = judge_signs(loop) if weighed is None else None
         asked += [signs] if signs is not None else []
@@ -215,6 +215,11 @@ class ChargeWatch:
             "charging", f"{text}.", "charged_mass", "label charge", left, progress, _CAUTION_CHARGING, None, details
         )
 
+    def _unsettled(self, running: Running) -> list[str]:
+        missing = [role for role in (Role.LOW_SIDE, Role.HIGH_SIDE) if role not in running.channels]
+        said = [_not_there(FACTS[role].label.lower(), heard=role in self._follower.series) for role in missing]
+        return said + [not_settled(channel) for channel in running.unsettled]
+
     def _running(self, running: Running, mass: Charged | None) -> Status:
         loop = self._loop(running)
         details = self._details(mass) | {"channels": channel_details(running)}
@@ -227,12 +232,16 @@ class ChargeWatch:
             text = f"The loop has {settled_sentence(running)}."
             details["mark"] = "engine off"
             return Status("settled", text, "superheat", "", 0.0, 1.0, _CAUTION_RUNNING, None, details)
-        waits = _unsettled(running)
+        waits = self._unsettled(running)
         text = f"Not settled: {waits[0]}" + (f", and {len(waits) - 1} more." if len(waits) > 1 else ".")
         left = running.expected_s
         done = running.stretch.length_s
         progress = done / (done + left) if left is not None and done > 0.0 else None
         return Status("settling", text, "", "settled", left, progress, _CAUTION_RUNNING, None, details)
+
+
+def _not_there(side: str, *, heard: bool) -> str:
+    return f"{side}: not watched for long enough" if heard else f"no {side} pressure was read"
 
 
 def _times(number: int) -> str:
@@ -247,12 +256,6 @@ def _concluded(judgements: list[Judgement], settled: str) -> tuple[Outcome, str,
     order = {Outcome.FAIL: 0, Outcome.UNDECIDED: 1, Outcome.PASS: 2}
     told = [judgement.text for judgement in sorted(judgements, key=lambda judgement: order[judgement.outcome])]
     return outcome, finding, [*told, settled]
-
-
-def _unsettled(running: Running) -> list[str]:
-    missing = [role for role in (Role.LOW_SIDE, Role.HIGH_SIDE) if role not in running.channels]
-    said = [f"no {str(role).replace('_', ' ')} pressure was read" for role in missing]
-    return said + [not_settled(channel) for channel in running.unsettled]
 
 
 def _mass_details(mass: Charged) -> dict[str, Any]:

@@ -68,15 +68,23 @@ class Day:
 
 @dataclass(frozen=True, slots=True)
 class Cause:
-    """`likelihood` 0 to 1 over all causes."""
+    """`likelihood` 0 to 1 over all causes, by the model alone."""
 
     cause: str
     likelihood: float
     speaks_for: tuple[str, ...] = ()
     speaks_against: tuple[str, ...] = ()
 
+    @property
+    def share(self) -> str:
+        """The likelihood in words: no more is claimed than the ranking was found to be right."""
+        most = limit("pressures.most_claimed")
+        if self.likelihood > most:
+            return f"over {100 * most:.0f} %"
+        return f"{100 * self.likelihood:.0f} %" if self.likelihood >= 0.01 else "under 1 %"
+
     def sentence(self) -> str:
-        text = f"{self.cause} ({100 * self.likelihood:.0f} %)"
+        text = f"{self.cause} ({self.share})"
         if self.speaks_for:
             text += f", for it: {'; '.join(self.speaks_for)}"
         if self.speaks_against:
@@ -87,6 +95,7 @@ class Cause:
         return {
             "cause": self.cause,
             "likelihood": self.likelihood,
+            "share": self.share,
             "for": list(self.speaks_for),
             "against": list(self.speaks_against),
         }

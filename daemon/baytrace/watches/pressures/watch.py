@@ -11,7 +11,7 @@ from baytrace.measure.verdict import Figure, Outcome, Status, Verdict
 from baytrace.physics.fluid_names import resolve
 from baytrace.watches.bands import Band, band
 from baytrace.watches.limits_table import limit
-from baytrace.watches.pressures.causes import OTHER, SOUND, Cause, Day, not_judged, not_pumping, rank
+from baytrace.watches.pressures.causes import CLUTCH, OTHER, SOUND, Cause, Day, not_judged, not_pumping, rank
 from baytrace.watches.pressures.expect import Expected, Range, expected
 from baytrace.watches.pressures.pattern import LOW_HIGH_HIGH_LOW, NORMAL, UNDECIDED, Side, name_of, pattern_of, side_of
 from baytrace.watches.pressures.settings import PressuresSettings
@@ -144,6 +144,12 @@ class PressuresWatch:
             return said
         faults.sort(key=lambda cause: cause.cause == OTHER)  # the unknown is no advice: last, with its share
         ranked = [cause.sentence() for cause in faults if cause.likelihood >= 0.02]
+        if (
+            outcome is Outcome.FAIL
+            and not all(side.out for side in sides)
+            and [cause.cause for cause in faults[:1]] != [CLUTCH]
+        ):
+            said.append("the pattern is named after the side that is out, the other's lean and the likeliest cause")
         return [*ranked[:_SHOWN_CAUSES], *said]
 
     def _bands(self, running: Running) -> list[Band]:
@@ -182,7 +188,7 @@ def _most_likely(verdict: Verdict) -> str:
     causes = [cause for cause in verdict.more.get("causes", ()) if cause["cause"] not in (SOUND, OTHER)]
     if verdict.outcome is not Outcome.PASS and causes:
         first = max(causes, key=lambda cause: cause["likelihood"])
-        return f"Most likely {first['cause']}, {100 * first['likelihood']:.0f} %."
+        return f"Most likely {first['cause']}, {first['share']}."
     return verdict.reasons[0] if verdict.reasons else ""
 
 

@@ -3,7 +3,8 @@
 - `engine on` (or `compressor on`, `ac on`) starts running, `engine off` and the like end it.
 - A mark that changes the state (`idle`, `raised speed`, `2000 rpm`, `doors open`, `blower high`) starts a new stretch.
 - Charging after the engine was started starts over: what ran before was another charge.
-- Without an `engine on` mark the loop runs from where high and low side part.
+- Without an `engine on` mark the loop runs from where high and low side part. While a charge that began by mark has not ended
+  by one, they part for its sake as well: then the low side must also have come down from its highest, as a compressor pulls it.
 """
 
 from __future__ import annotations
@@ -20,11 +21,14 @@ from baytrace.watches.running.series import Series
 _ON = re.compile(r"\b(engine|compressor|clutch|a/?c)\s+(on|started|running)\b")
 _OFF = re.compile(r"\b(engine|compressor|clutch|a/?c|system)\s+(off|stopped)\b")
 _CHARGE = re.compile(r"\bcharg(e|ing)\s+(start|starts|started|begin|end|ends|ended|done|stop|stopped)\b")
+_CHARGE_BEGINS = re.compile(r"\bcharg(e|ing)\s+(start|starts|started|begin)\b")
 _STATE = re.compile(
     r"\b(idle|idling|raised|fast|rpm|revs?|speed|doors?|blower|fan|recirculation|fresh air|windows?)\b|\d\s*rpm"
 )
 RUNNING_RATIO = 1.25
 _STOPPED_RATIO = 1.15
+_PULLED_SHARE = 0.9
+"""Of its highest: a low side below it has been pulled down. A charge only raises it (common practice, no source)."""
 _STOPPED_S = 45.0
 _MOST_MARKS = 100
 _LEAST_HIGH_PA = 150_000.0
@@ -45,7 +49,8 @@ class Stretch:
         return self.end_s - self.start_s
 
 
-def _pressure_ratio(low: Series | None, high: Series | None) -> tuple[np.ndarray, np.ndarray] | None:
+def _pressure_ratio(low: Series | None, high: Series | None) -> tuple[np.ndarray, np.ndarray, np.ndarray] | None:
+    """Instants, high over low, and the low side itself."""
     if low is None or high is None or len(low) < 3 or len(high) < 3:
         return None
     times, low_pa = low.arrays()
@@ -56,16 +61,21 @@ def _pressure_ratio(low: Series | None, high: Series | None) -> tuple[np.ndarray
     times, low_pa = times[inside], low_pa[inside]
     high_there = np.interp(times, high_times, high_pa)
     ratio = high_there / np.maximum(low_pa, 1.0)
-    return times, np.where(high_there > _LEAST_HIGH_PA, ratio, 1.0)
+    return times, np.where(high_there > _LEAST_HIGH_PA, ratio, 1.0), low_pa
 
 
-def seen_running(low: Series | None, high: Series | None, after_s: float) -> tuple[float, float] | None:
+def seen_running(
+    low: Series | None, high: Series | None, after_s: float, *, charging: bool = False
+) -> tuple[float, float] | None:
     """From when to when high and low side stood apart after `after_s`; None when they never did."""
-    ratio = _pressure_ratio(low, high)
-    if ratio is None:
+    found = _pressure_ratio(low, high)
+    if found is None:
         return None
-    times, values = ratio
-    apart = np.flatnonzero((values > RUNNING_RATIO) & (times >= after_s))
+    times, values, low_pa = found
+    runs = (values > RUNNING_RATIO) & (times >= after_s)
+    if charging:
+        runs &= low_pa < _PULLED_SHARE * np.maximum.accumulate(np.where(times >= after_s, low_pa, 0.0))
+    apart = np.flatnonzero(runs)
     if len(apart) < 3:
         return None
     last = np.flatnonzero(values > _STOPPED_RATIO)[-1]
@@ -80,7 +90,8 @@ def stretches(
     on = [time for time, text in marks if _ON.search(text)]
     charging = [time for time, text in marks if _CHARGE.search(text)]
     start = max([*on[-1:], *charging[-1:]], default=0.0)
-    seen = seen_running(low, high, start)
+    going_in = next((bool(_CHARGE_BEGINS.search(text)) for _, text in reversed(marks) if _CHARGE.search(text)), False)
+    seen = seen_running(low, high, start, charging=going_in and not on)
     if not on:
         if seen is None:
             return []
