@@ -10,6 +10,7 @@ from baytrace.cli import run
 from baytrace.records.exporting import export_session
 from baytrace.records.pack_journal import PackJournal
 from baytrace.records.session import session_record
+from baytrace.records.signing import PUBLIC, make_key
 from record_kit import packed, unpacked, vacuum_session
 
 
@@ -141,6 +142,28 @@ def test_what_is_no_pack_gets_one_line(capsys, tmp_path):
         assert code == wanted, (arguments, err)
         assert len(err.strip().splitlines()) == 1, err
         assert "Traceback" not in out + err
+
+
+@pytest.mark.parametrize("inside", ["KEY.pem", "trusted/KEY.pem"])
+def test_a_folder_of_keys_vouches_for_a_pack(capsys, pack, tmp_path, inside):
+    """The bench's key lying in the folder makes the signature known, another's alone a fault."""
+    keys = tmp_path / "keys" / inside
+    keys.parent.mkdir(parents=True)
+    keys.write_bytes((pack.parent / "keys" / PUBLIC).read_bytes())
+    code, out, _ = invoke(capsys, "verify", pack, "--keys", "keys")
+    assert (code, "by a known key" in out) == (0, True)
+    keys.write_text(make_key(tmp_path / "other").pem, encoding="utf-8")
+    code, _, err = invoke(capsys, "verify", pack, "--keys", "keys")
+    assert (code, "nobody vouched for" in err) == (4, True)
+
+
+def test_a_folder_without_a_key_vouches_for_nothing(capsys, pack, tmp_path):
+    """A folder that is empty or not there is refused: without a key to hold it against, every signature would do."""
+    (tmp_path / "empty").mkdir()
+    for folder in ("empty", "gone"):
+        code, out, err = invoke(capsys, "verify", pack, "--keys", folder)
+        assert (code, out) == (2, "")
+        assert f"{folder}: holds no public key" in err
 
 
 def test_the_session_of_a_pack_is_named_in_json(capsys, pack, tmp_path, session):

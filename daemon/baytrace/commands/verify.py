@@ -11,7 +11,7 @@ from rich.progress import Progress
 from baytrace.commands._output import Json, people, print_json, table_console
 from baytrace.journal.schema import FILE as JOURNAL_FILE
 from baytrace.measure.faults import BadInput, VerificationFailed
-from baytrace.records.signing import known_keys, read_keys
+from baytrace.records.signing import read_keys, trusted_keys
 from baytrace.records.verifying import verify_journal, verify_pack
 
 SIGN = {"ok": "✓", "caution": "•", "fault": "✗"}
@@ -24,7 +24,7 @@ def register(app: typer.Typer) -> None:
         key: Annotated[
             list[Path] | None, typer.Option("--key", help="A public key (PEM) you trust; may be repeated.")
         ] = None,
-        keys: Annotated[Path | None, typer.Option("--keys", help="A directory of keys you trust.")] = None,
+        keys: Annotated[Path | None, typer.Option("--keys", help="A folder of public keys (PEM) you trust.")] = None,
         as_json: Json = False,
     ) -> int:
         """Check a pack (bag, digests, signature, chain, and its verdicts by replay) or a journal's chain. Exit 4 when it fails."""
@@ -34,7 +34,7 @@ def register(app: typer.Typer) -> None:
             raise BadInput("there is no such pack", where=str(pack), right="give a trace pack or a journal's directory")
         trusted = read_keys(key or ())
         if keys is not None:
-            trusted = [*trusted, *known_keys(keys)]
+            trusted = [*trusted, *trusted_keys(keys)]
         with Progress(console=people(), transient=True) as bar:
             task = bar.add_task("verifying", total=1.0)
             report = verify_pack(pack, trusted, lambda share, what: bar.update(task, completed=share, description=what))

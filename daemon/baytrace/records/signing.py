@@ -141,6 +141,18 @@ def known_keys(directory: Path) -> list[PublicKey]:
     return read_keys(file for file in files if file.is_file())
 
 
+def trusted_keys(directory: Path) -> list[PublicKey]:
+    """Every public key in a folder given to those who verify: lying in it, or as a bench keeps its own.
+
+    Raises BadInput where there is none: whoever names a folder of keys wants no signature taken unknown.
+    """
+    loose = (file for file in sorted(directory.glob("*.pem")) if file.name not in (PRIVATE, PUBLIC))
+    keys = [*known_keys(directory), *read_keys(loose)]
+    if not keys:
+        raise BadInput("holds no public key", where=str(directory), right="put the bench's key there, as a .pem file")
+    return keys
+
+
 def read_keys(files: Iterable[Path]) -> list[PublicKey]:
     """Raises BadInput for a file that cannot be read or is no Ed25519 public key."""
     keys = []
