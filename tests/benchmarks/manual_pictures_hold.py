@@ -170,10 +170,8 @@ def plateau() -> Picture:
         "minutes with the pump on",
         "pressure, Pa",
         lines,
-        # names stand right and left in turn; on the left they would lie on the curves
         levels=[
             Level("water boils at 22 °C: 2.6 kPa", warm),
-            Level("", warm),
             Level("below this it is ice: 611 Pa", 611.7),
         ],
         log=True,

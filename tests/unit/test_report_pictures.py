@@ -1,6 +1,7 @@
 """What a report draws: the loop in pressure and enthalpy, the charge against its label, bands, fits, coils, limits."""
 
 import math
+import re
 
 import numpy as np
 import pytest
@@ -8,7 +9,7 @@ import pytest
 from baytrace.journal.store import Stored
 from baytrace.records.playing import Player
 from baytrace.records.report.pictures import pictures
-from baytrace.records.report.svg import drawn
+from baytrace.records.report.svg import Level, Line, Picture, drawn
 from baytrace.records.report.trends import MOST_POINTS, Trend, Trends, with_gaps
 from baytrace.records.report.units_shown import System
 from baytrace.records.session import session_record, started_event
@@ -235,3 +236,14 @@ def test_a_gap_is_drawn_as_a_gap():
     points = [(n * NS, 1.0) for n in range(10)] + [(n * NS, 2.0) for n in range(100, 110)]
     broken = with_gaps(points)
     assert sum(math.isnan(value) for _, value in broken) == 1
+
+
+def test_names_of_limits_stand_above_the_picture_and_cover_nothing():
+    """Two limits close together near the readings: each has a dash of its own, and its name among those of the lines."""
+    levels = [Level("lower limit", 11.4), Level("upper limit", 12.6)]
+    text = drawn(Picture("Coils", "coil", "Resistance", [Line("", [1.0, 6.0], [12.0, 12.1])], levels=levels))
+    axes_top = float(re.search(r'<path d="M78 (\d+)V', text)[1])
+    for level in levels:
+        (height,) = re.findall(rf'<text x="\d+" y="(\d+)" fill="#111111">{level.name}</text>', text)
+        assert float(height) < axes_top
+    assert len(set(re.findall(r'stroke="#555555" stroke-dasharray="([\d ]+)"', text))) == len(levels)

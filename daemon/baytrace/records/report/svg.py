@@ -14,6 +14,7 @@ WIDTH, LETTER = 720, 14
 HEIGHT = 232
 """Three pictures with their titles fill a printed page."""
 _LEFT, _RIGHT, _TOP, _BOTTOM = 78, 14, 12, 46
+_LEVEL_COLOUR, _LEVEL_DASHES = "#555555", ("9 5", "3 3", "14 3", "9 3 3 3")
 _COUNTED = 24
 """Up to so many things are each numbered at the axis."""
 FONT = "Libertinus Serif, Georgia, serif"
@@ -46,7 +47,7 @@ class Band:
 
 @dataclass(frozen=True, slots=True)
 class Level:
-    """A limit: a straight line across, with its name at its end."""
+    """A limit: a straight line across; its name stands in the legend, where it covers nothing."""
 
     name: str
     y: float
@@ -143,10 +144,9 @@ def drawn(picture: Picture) -> str:
         *_legend(rows),
         *_axes(x, y, picture, height, top),
         *(_band(band, x, y) for band in picture.bands),
-        *(_level(level, y) for level in picture.levels),
+        *(_level(level, y, number) for number, level in enumerate(picture.levels)),
         *_mark_lines(picture.marks, x, height, top),
         *(_line(line, x, y) for line in picture.lines),
-        *(_level_name(level, y, top, number) for number, level in enumerate(picture.levels)),
         *_mark_numbers(picture.marks, x, top),
         *(_note(note, x, y, height) for note in picture.notes),
         "</svg>",
@@ -158,7 +158,8 @@ def _legend_rows(picture: Picture) -> list[list[tuple[int, Line | Band]]]:
     """Names above the picture, as many in a row as fit."""
     rows: list[list[tuple[int, Line | Band]]] = []
     at = WIDTH
-    named: list[Line | Band] = [*picture.lines, *picture.bands]
+    levels = [Line(level.name, (), (), _LEVEL_COLOUR, _level_dash(n)) for n, level in enumerate(picture.levels)]
+    named: list[Line | Band] = [*picture.lines, *picture.bands, *levels]
     for each in named:
         if not each.name:
             continue
@@ -250,16 +251,13 @@ def _band(band: Band, x: _Scale, y: _Scale) -> str:
     )
 
 
-def _level(level: Level, y: _Scale) -> str:
+def _level_dash(number: int) -> str:
+    return _LEVEL_DASHES[number % len(_LEVEL_DASHES)]
+
+
+def _level(level: Level, y: _Scale, number: int) -> str:
     across = f"M{_LEFT} {y(level.y):.1f}H{WIDTH - _RIGHT}"
-    return f'<path d="{across}" stroke="#555555" stroke-dasharray="9 5" stroke-width="1.3"/>'
-
-
-def _level_name(level: Level, y: _Scale, top: int, number: int) -> str:
-    """At the right end and the left end in turn, above the line where there is room."""
-    at = y(level.y)
-    x, anchor = (_LEFT + 4, "start") if number % 2 else (WIDTH - _RIGHT - 4, "end")
-    return _text(x, at - 5 if at - 18 > top else at + 16, anchor, level.name)
+    return f'<path d="{across}" stroke="{_LEVEL_COLOUR}" stroke-dasharray="{_level_dash(number)}" stroke-width="1.3"/>'
 
 
 def _text(x: float, y: float, anchor: str, text: str) -> str:
