@@ -44,7 +44,7 @@ def test_evidence_is_in_si_and_trade_units_stand_beside(capsys, trace, watch, se
     leak, also = said["evidence"]["leak_rate"]["value"], said["also"]["leak_rate_mbar_l_s"]["value"]
     assert also == pytest.approx(10.0 * leak)  # 1 mbar L = 0.1 Pa m3
     run(arguments)
-    assert "mbar*L/s" in capsys.readouterr().out
+    assert "mbar·L/s" in capsys.readouterr().out
 
 
 def test_a_verdict_reads_back_whole():

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
+from rich import box
+from rich.console import Console
+from rich.markup import escape
+from rich.table import Table
 
 from baytrace.commands._output import EXIT_OF, Json, print_json, settings_from, table_console
 from baytrace.measure.faults import BadInput
@@ -13,6 +18,8 @@ from baytrace.measure.verdict import Verdict
 from baytrace.records.pack_journal import PackJournal
 from baytrace.records.pack_reading import is_pack
 from baytrace.records.replay import replay
+from baytrace.records.report.figures import coil_row, figure_rows
+from baytrace.records.report.units_shown import System, restated, system_named
 from baytrace.records.trace_csv import read_trace
 from baytrace.records.verifying import trusted_contents
 from baytrace.watches.watch import watch_named
@@ -52,13 +59,14 @@ def register(app: typer.Typer) -> None:
             list[str] | None,
             typer.Option("--set", metavar="KEY=VALUE", help="A setting of the watch; may be repeated."),
         ] = None,
+        units: Annotated[str, typer.Option("--units", help="SI or US, for people; JSON is in SI.")] = "SI",
         as_json: Json = False,
     ) -> int:
         """Judge a recorded trace. Exit 0 pass, 1 fail, 3 undecided.
 
         A pack is judged with the settings its session had for the watch, where --set says nothing else.
         """
-        settings = settings_from(setting or ())
+        system, settings = system_named(units), settings_from(setting or ())
         if is_pack(trace):
             with trusted_contents(trace) as (data, _):
                 planned = PackJournal(data).record.plan.get(watch, {})
@@ -68,17 +76,24 @@ def register(app: typer.Typer) -> None:
         if as_json:
             print_json(verdict.to_json())
         else:
-            _print(verdict)
+            _print(verdict.to_json(), system)
         return EXIT_OF[verdict.outcome]
 
 
-def _print(verdict: Verdict) -> None:
+def _print(verdict: Mapping[str, Any], system: System) -> None:
     console = table_console()
-    console.print(f"{verdict.watch}: [bold]{verdict.outcome}[/bold], {verdict.finding}")
-    for reason in verdict.reasons:
-        console.print(f"  - {reason}", markup=False)
-    for name, figure in verdict.evidence.items():
-        interval = (
-            f"  ({figure.low:.4g} to {figure.high:.4g})" if figure.low is not None and figure.high is not None else ""
-        )
-        console.print(f"  {name}: {figure.value:.6g} {figure.unit}{interval}", markup=False)
+    console.print(f"{verdict['watch']}: [bold]{verdict['verdict']}[/bold], {verdict['finding']}")
+    for reason in verdict["reasons"]:
+        console.print(f"  - {restated(reason, system)}", markup=False)
+    _table(console, ("figure", "value", "95 % interval"), list(figure_rows(verdict, system).values()))
+    coils = [coil_row(coil, system) for coil in verdict.get("coils", ())]
+    _table(console, ("coil", "finding", "measured", "95 % interval", "at reference", "95 % interval"), coils)
+
+
+def _table(console: Console, head: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    if not rows:
+        return
+    table = Table(*head, box=box.SIMPLE_HEAD, pad_edge=False)
+    for row in rows:
+        table.add_row(*map(escape, row))
+    console.print(table)

@@ -9,6 +9,11 @@ import typer
 from baytrace.commands._output import Json, print_json, table_console
 from baytrace.measure.faults import BadInput
 from baytrace.physics.fluids import saturation_document
+from baytrace.records.report.texts import quantity
+from baytrace.records.report.units_shown import System
+
+_VACUUM_PA = 3000.0
+"""Below it people read micron; water boils there at room temperature."""
 
 
 def register(app: typer.Typer) -> None:
@@ -40,4 +45,10 @@ def register(app: typer.Typer) -> None:
         console = table_console()
         console.print(f"{document['fluid']}, {document['phase']}")
         for name, figure in document["evidence"].items():
-            console.print(f"  {name.replace('_', ' ')}: {figure['value']:.6g} {figure['unit']}")
+            said = [shown(figure["value"], figure["unit"], system) for system in (System.SI, System.US)]
+            console.print(f"  {name.replace('_', ' ')}: {said[0]} ({said[1]})")
+
+
+def shown(value: float, unit: str, system: System) -> str:
+    """In the reader's unit: pressures of a vacuum as those of a vacuum gauge, others absolute as a loop's."""
+    return quantity(value, unit, system, "static" if unit == "Pa" and value >= _VACUUM_PA else "")

@@ -10,12 +10,12 @@ from baytrace import __version__
 from baytrace.measure.instant import NS, parse_instant
 from baytrace.records.report.completeness import Heard, completeness
 from baytrace.records.report.field_checks import field_checks
+from baytrace.records.report.figures import coil_row, figure_rows
 from baytrace.records.report.quality_tables import alarm, chain, events, gap, instruments, settings
 from baytrace.records.report.sheet_tables import sheet_tables
 from baytrace.records.report.texts import Row, place, quantity, span, told, when
-from baytrace.records.report.units_shown import System, number, restated, shown_unit
+from baytrace.records.report.units_shown import System, restated
 from baytrace.records.report.wording import (
-    FIGURES,
     FINDINGS,
     KEY_FIGURES,
     OUTCOMES,
@@ -115,13 +115,7 @@ def _in_job_order(verdicts: Iterable[SaidVerdict]) -> list[SaidVerdict]:
 def _verdict(said: SaidVerdict, system: System) -> dict[str, Any]:
     verdict = said.verdict
     watch, outcome, finding = verdict["watch"], verdict["verdict"], verdict["finding"]
-    evidence: Mapping[str, Mapping[str, Any]] = {**verdict.get("evidence", {}), **verdict.get("also", {})}
-    order = [*KEY_FIGURES.get(watch, ()), *FIGURES]
-    rows = {
-        name: _figure(name, figure, system)
-        for name, figure in sorted(evidence.items(), key=lambda item: place(order, item[0]))
-        if system is System.SI or figure["unit"] != "mbar*L/s"
-    }
+    rows = figure_rows(verdict, system)
     names = [name for name in KEY_FIGURES.get(watch, ()) if name in rows]
     return {
         "name": WATCHES.get(watch, sentence(watch)),
@@ -136,25 +130,10 @@ def _verdict(said: SaidVerdict, system: System) -> dict[str, Any]:
         "reasons": [restated(str(reason), system) for reason in verdict.get("reasons", [])],
         "key": [rows[name] for name in names],
         "figures": list(rows.values()),
-        "coils": [_coil(coil, system) for coil in verdict.get("coils", [])],
+        "coils": [coil_row(coil, system) for coil in verdict.get("coils", [])],
         "rests_on": f"items up to number {said.after_seq}, kept as number {said.seq} at {when(said.time)}",
         "final": said.final,
     }
-
-
-def _figure(name: str, figure: Mapping[str, Any], system: System) -> Row:
-    """Name, value, 95 % interval."""
-    label = FIGURES.get(name, sentence(name))
-    value, low, high = figure["value"], figure.get("low"), figure.get("high")
-    if figure["unit"] == "s":
-        interval = f"{span(low)} to {span(high)}" if low is not None and high is not None else ""
-        return [label, span(value), interval]
-    shown = shown_unit(figure["unit"], system, name)
-    half = (abs(shown.of(high) - shown.of(low)) / 2.0 or None) if low is not None and high is not None else None
-    text = f"{number(shown.of(value), half)} {shown.text}".strip()
-    if low is None or high is None:
-        return [label, text, ""]
-    return [label, text, f"{number(shown.of(low), half)} to {number(shown.of(high), half)}"]
 
 
 def _coils_plain(verdict: Mapping[str, Any]) -> str:
@@ -179,11 +158,3 @@ def _ranges(places: list[int]) -> str:
         else:
             runs.append([at])
     return ", ".join(str(run[0]) if len(run) == 1 else f"{run[0]} to {run[-1]}" for run in runs)
-
-
-def _coil(coil: Mapping[str, Any], system: System) -> Row:
-    row = [str(coil.get("name") or coil["position"]), sentence(coil["finding"])]
-    for key in ("resistance", "at_reference"):
-        figure = coil.get(key)
-        row += _figure(key, figure, system)[1:] if figure else ["", ""]
-    return row

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from enum import StrEnum
 from typing import NamedTuple
 
+from baytrace.measure.faults import BadInput
 from baytrace.measure.roles import FACTS, Quantity, Role
 from baytrace.measure.units import parse_unit
 
@@ -18,6 +19,14 @@ from baytrace.measure.units import parse_unit
 class System(StrEnum):
     SI = "SI"
     US = "US"
+
+
+def system_named(text: str) -> System:
+    """Raises BadInput for a system that is none."""
+    try:
+        return System(text.upper())
+    except ValueError:
+        raise BadInput(f"{text!r} is no system of units", where="units", right="use SI or US") from None
 
 
 class Shown(NamedTuple):

@@ -21,7 +21,7 @@ from baytrace.records.report.document import document
 from baytrace.records.report.pictures import pictures
 from baytrace.records.report.svg import drawn
 from baytrace.records.report.trends import Trends
-from baytrace.records.report.units_shown import System
+from baytrace.records.report.units_shown import System, system_named
 from baytrace.records.session import SessionRecord
 
 typst = Later("typst")
@@ -38,14 +38,13 @@ class ReportOptions:
     paper: str = "a4"
 
     def __post_init__(self) -> None:
-        if self.units.upper() not in set(System):
-            raise BadInput(f"{self.units!r} is no system of units", where="units", right="use SI or US")
+        system_named(self.units)
         if self.paper.lower() not in PAPERS:
             raise BadInput(f"{self.paper!r} is no paper", where="paper", right="use a4 or letter")
 
     @property
     def system(self) -> System:
-        return System(self.units.upper())
+        return system_named(self.units)
 
 
 def breakable(text: str) -> Markup:
