@@ -9,6 +9,7 @@ from typing import Literal, Self
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from baytrace.adapter import AdapterSettings, ChannelSettings
+from baytrace.measure.address import checked_address
 from baytrace_adapters._decode_message import Format, TimeUnit
 from baytrace_adapters._delivery_ledger import MOST_REMEMBERED
 from baytrace_adapters._json_pointer import parse_pointer
@@ -55,7 +56,7 @@ class MqttSettings(AdapterSettings):
             raise ValueError(
                 "write it as mqtt://host:1883 or mqtts://host:8883 (user name and password have their own keys)"
             )
-        return text
+        return checked_address(text)
 
     @field_validator("password_file", "ca", "client_certificate", "client_key")
     @classmethod

@@ -14,6 +14,7 @@ from pydantic import Field, field_validator
 from serial.tools import list_ports
 
 from baytrace.adapter import AdapterSettings
+from baytrace.measure.address import checked_address
 from baytrace.measure.faults import EnvironmentFailed
 
 _USB = re.compile(r"([0-9A-Fa-f]{4}):([0-9A-Fa-f]{4})(?::(.+))?")
@@ -51,7 +52,7 @@ class PortSettings(AdapterSettings):
             )
         if found and scheme in ("socket", "rfc2217") and not re.fullmatch(r"[^/?#]+:\d+([/?].*)?", rest):
             raise ValueError(f"write it as {scheme}://host:port")
-        return text
+        return checked_address(text) if found and scheme in ("socket", "rfc2217") else text
 
     def line_keys(self) -> dict[str, Any]:
         """How pyserial names these settings."""
@@ -68,6 +69,11 @@ class PortSettings(AdapterSettings):
 
 def is_url(port: str) -> bool:
     return "://" in port
+
+
+def exclusive_port(port: str) -> str:
+    """What two instruments cannot share, in words; '' for a network port, which may take several."""
+    return "" if is_url(port) else f"port {port}"
 
 
 def device_of(port: str) -> str:

@@ -28,6 +28,8 @@ from baytrace_adapters._numbers import Unreadable, measures_resistance, same_uni
 
 _ABSOLUTE_FROM_S = 2.0**28
 _NEWEST_VERSION = 10
+_FURTHEST_NS = 1 << 63
+"""Nanoseconds are kept in 64 bits."""
 _SOURCE_TIME = int(Quality.SOURCE_TIME)
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*", re.ASCII)
 _UNITS = {
@@ -82,6 +84,8 @@ class _Base:
             raise Unreadable(f"SenML version {record['bver']} is newer than {_NEWEST_VERSION}")
         self.name = record.get("bn", self.name)
         self.unit = record.get("bu", self.unit)
+        if isinstance(record.get("bt"), bool) or isinstance(record.get("bv"), bool):
+            raise Unreadable("a base time or base value is no number")
         if "bt" in record:
             self.time_s = record["bt"]
             self.time_ns = round(self.time_s * 1e9)
@@ -205,8 +209,10 @@ class PackReader:
         return wanted.channel
 
     def _judged(self, pack: Pack) -> Pack:
-        """A publisher may pass a meter's 9.9E37 on. Raises Unreadable for a number too large to hold."""
+        """A publisher may pass a meter's 9.9E37 on. Raises Unreadable for a number or a time too large to hold."""
         for index, raw in enumerate(pack.raws):
+            if not 0 <= raw.wall_ns < _FURTHEST_NS:
+                raise Unreadable(f"time of {raw.channel} is beyond any calendar (SenML counts seconds)")
             if not -9e37 < raw.value < 9e37:
                 if math.isinf(raw.value):
                     raise Unreadable(f"value of {raw.channel} is beyond any measure")

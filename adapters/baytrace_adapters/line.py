@@ -16,6 +16,7 @@ from baytrace_adapters._checksum import Checksum
 from baytrace_adapters._decode_line import BadChecksum, Grammar, LineDecoder, Place
 from baytrace_adapters._framing import Fragment, LineBuffer, Terminator, TooLong
 from baytrace_adapters._numbers import Meaning, Unreadable
+from baytrace_adapters._port_names import exclusive_port
 from baytrace_adapters._serial_port import Chunk, SerialPort
 from baytrace_adapters._wire import Wire, WireSettings
 
@@ -88,6 +89,13 @@ class LineSettings(WireSettings):
     def _one_way(self) -> Self:
         if self.pattern and self.separator:
             raise ValueError("pattern and separator exclude each other; leave one out")
+        if self.separator == self.decimal:
+            raise ValueError(f"{self.decimal!r} cannot be the separator and the decimal sign")
+        for text in (self.poll, self.checksum_start, self.checksum_separator):
+            try:
+                text.encode(self.encoding)
+            except UnicodeEncodeError:
+                raise ValueError(f"{text!r} cannot be written in {self.encoding}") from None
         if not self.separator and (self.unit_field is not None or self.flag_field is not None):
             raise ValueError("unit_field and flag_field need a separator")
         return self
@@ -195,6 +203,7 @@ unit = "micron"
         self._settings, self._sink = settings, sink
         self._channels = [channel.name for channel in channels]
         self._wire = Wire(settings, channels, sink)
+        self.exclusive = exclusive_port(settings.port)
 
     async def run(self) -> None:
         await self._wire.run(self._listen)

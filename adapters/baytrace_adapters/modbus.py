@@ -11,13 +11,14 @@ from typing import ClassVar, Literal
 from pydantic import Field, field_validator
 
 from baytrace.adapter import ChannelRequest, ChannelSettings, LinkState, Sink
+from baytrace.measure.address import checked_address
 from baytrace.measure.faults import BadInput, EnvironmentFailed
 from baytrace.measure.reading import Raw
 from baytrace_adapters._decode_registers import Block, Kind, NumberType, Order, Point, blocks, value_of
 from baytrace_adapters._modbus_bus import Bus, Missed, Refused, is_network
 from baytrace_adapters._numbers import Meaning, Unreadable, measures_resistance
 from baytrace_adapters._patience import Backoff, real_timeout
-from baytrace_adapters._port_names import PortSettings, device_facts, shifting_name
+from baytrace_adapters._port_names import PortSettings, device_facts, exclusive_port, shifting_name
 
 _NETWORK = re.compile(r"(tcp|rtu\+tcp|socket)://[^/?#:]+(:\d+)?/?")
 
@@ -49,7 +50,7 @@ class ModbusSettings(PortSettings):
             raise ValueError(
                 "write a serial port, tcp://host:502 (Modbus TCP) or rtu+tcp://host:port (RTU through a converter)"
             )
-        return text
+        return checked_address(text) if "://" in text else text
 
 
 class ModbusChannelKeys(ChannelSettings):
@@ -75,6 +76,13 @@ class ModbusChannelKeys(ChannelSettings):
     """Register values that mean under range."""
     no_value: list[int] = Field(default_factory=list)
     """Register values that mean no measurement (sensor fault)."""
+
+    @field_validator("scale")
+    @classmethod
+    def _tells(cls, scale: float) -> float:
+        if scale == 0.0:
+            raise ValueError("a scale of 0 makes every reading 0")
+        return scale
 
 
 @dataclass
@@ -158,6 +166,7 @@ scale = 0.01
         except BadInput as error:
             raise BadInput(error.what, where=f"instrument {instrument}, {error.where}", right=error.right) from None
         self._settings, self._sink = settings, sink
+        self.exclusive = exclusive_port(settings.port)
         self._blocks = blocks(points, join=settings.join)
         self._devices = {block.device: _Device() for block in self._blocks}
         self._timeout_s = real_timeout(sink.clock, settings.timeout_s)

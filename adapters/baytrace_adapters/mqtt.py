@@ -106,6 +106,7 @@ topic = "shop/bay1/vent"
         self._client_id = (
             settings.client_id or "baytrace-" + re.sub(r"[^A-Za-z0-9]+", "-", instrument).strip("-").lower()
         )
+        self.exclusive = f"the client id {self._client_id} at {settings.url}"
         self._by_filter: dict[str, list[Listener]] = {}
         names: set[tuple[str, str]] = set()
         for channel in channels:

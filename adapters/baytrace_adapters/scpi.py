@@ -6,7 +6,7 @@ import asyncio
 from collections.abc import Sequence
 from typing import ClassVar
 
-from pydantic import Field
+from pydantic import Field, field_validator
 
 from baytrace.adapter import ChannelRequest, ChannelSettings, LinkState, Sink
 from baytrace.measure.faults import BadInput
@@ -14,12 +14,20 @@ from baytrace.measure.reading import Quality, Raw
 from baytrace_adapters._decode_scpi import Answer, error_entry, values_of
 from baytrace_adapters._framing import Terminator
 from baytrace_adapters._numbers import Unreadable
+from baytrace_adapters._port_names import exclusive_port
 from baytrace_adapters._scpi_talk import NoAnswer, Talk
 from baytrace_adapters._serial_port import SerialPort
 from baytrace_adapters._wire import Silent, Wire, WireSettings
 
 _MOST_ERRORS = 20
 _MOST_MISSES = 3
+
+
+def _in_ascii(text: str) -> str:
+    """Raises ValueError for what a meter cannot be sent (IEEE 488.2 messages are ASCII)."""
+    if not text.isascii():
+        raise ValueError(f"{text!r} is not in ASCII, as SCPI is")
+    return text
 
 
 class ScpiSettings(WireSettings):
@@ -42,6 +50,13 @@ class ScpiSettings(WireSettings):
     echo: bool = False
     """The meter sends each command back before it answers."""
 
+    @field_validator("setup", "identity_query", "error_query")
+    @classmethod
+    def _ascii(cls, given: str | list[str]) -> str | list[str]:
+        for text in [given] if isinstance(given, str) else given:
+            _in_ascii(text)
+        return given
+
 
 class ScpiChannelKeys(ChannelSettings):
     """Keys of a channel of an instrument that speaks SCPI."""
@@ -50,6 +65,11 @@ class ScpiChannelKeys(ChannelSettings):
     """What asks for it, such as `MEAS:RES?`. Channels with the same query share one answer."""
     field: int = Field(default=0, ge=0)
     """Which of the comma-separated numbers of the answer, counted from 0."""
+
+    @field_validator("query")
+    @classmethod
+    def _ascii(cls, text: str) -> str:
+        return _in_ascii(text)
 
 
 class ScpiAdapter:
@@ -82,6 +102,7 @@ query = "READ?"
             answer = Answer.for_channel(channel.name, channel.unit, channel.settings.field)
             self._asked.setdefault(channel.settings.query, []).append(answer)
         self._wire = Wire(settings, channels, sink)
+        self.exclusive = exclusive_port(settings.port)
         self._errors_due_ns = 0
         self._complaint = ""
 

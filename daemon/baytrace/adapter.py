@@ -36,13 +36,13 @@ class LinkState(StrEnum):
 class AdapterSettings(BaseModel):
     """Base of an adapter's settings: the keys of an `[[instrument]]` table that are the adapter's own."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True, allow_inf_nan=False)
 
 
 class ChannelSettings(BaseModel):
     """Base of the adapter's own keys in an `[[instrument.channel]]` table."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True, allow_inf_nan=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +92,10 @@ class Adapter(Protocol):
     Settings: ClassVar[type[AdapterSettings]]
     ChannelKeys: ClassVar[type[ChannelSettings]]
     sample: ClassVar[str]
-    """A complete `[[instrument]]` table in TOML that `check` accepts."""
+    """A complete `[[instrument]]` table in TOML that `check` accepts.
+
+    What a second instrument of the bench cannot use beside this one may stand in an attribute `exclusive` of the instance, in words.
+    """
 
     def __init__(self, instrument: str, settings: Any, channels: Sequence[ChannelRequest], sink: Sink) -> None: ...
 

@@ -9,18 +9,21 @@ from __future__ import annotations
 import difflib
 import re
 import tomllib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from baytrace.adapter import Adapter, ChannelRequest, Collector, adapters
+from baytrace.bench.config_faults import Addressed, Fault, Section, model_faults, one_of
+from baytrace.bench.job_files import job_lists
 from baytrace.bench.limit_faults import limit_faults
 from baytrace.bench.presets import preset_faults
 from baytrace.measure.accuracy import Accuracy
+from baytrace.measure.address import checked_address
 from baytrace.measure.calibration import Calibration
 from baytrace.measure.channel import Channel
 from baytrace.measure.clock import SystemClock
@@ -28,29 +31,13 @@ from baytrace.measure.faults import BadInput
 from baytrace.measure.interpret import standard_pressure
 from baytrace.measure.roles import Role
 from baytrace.measure.units import unit_for
-from baytrace.records.job_lists import read_sheet, read_steps
 from baytrace.watches.limits_table import limit
 
 NAME = r"^[A-Za-z0-9][A-Za-z0-9 ._-]{0,63}$"
 MANY_ALLOWED = frozenset({Role.COIL_RESISTANCE, Role.AUXILIARY})
 
 
-class Fault(NamedTuple):
-    """One thing wrong with a configuration."""
-
-    key: str
-    what: str
-    right: str = ""
-
-    def line(self, file: Path | str) -> str:
-        return f"{file}: {self.key}: {self.what}" + (f"; {self.right}" if self.right else "")
-
-
-class _Section(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True)
-
-
-class BenchSection(_Section):
+class BenchSection(Section):
     name: str = Field(default="bench", pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")
     """The bench's name; letters, digits, `.`, `_` and `-` (it is part of MQTT topics)."""
     journal: str = "journal"
@@ -65,7 +52,7 @@ class BenchSection(_Section):
     """The shop's own sheet of entries (TOML), relative to this file; the built-in sheet where empty."""
 
 
-class WebSection(_Section):
+class WebSection(Section):
     host: str = "127.0.0.1"
     """Address to listen on. Any other than loopback needs tokens."""
     port: int = Field(default=8321, ge=0, le=65535)
@@ -79,8 +66,19 @@ class WebSection(_Section):
     public: str = Field(default="", pattern=r"^(https?://[^/?#@\s]+)?$")
     """Address under which a reverse proxy on this machine shows the bench, such as `https://bay1.shop.example`; needs tokens."""
 
+    @field_validator("public")
+    @classmethod
+    def _reachable(cls, url: str) -> str:
+        return checked_address(url) if url else url
 
-class MqttSection(_Section):
+    @model_validator(mode="after")
+    def _whole(self) -> WebSection:
+        if self.private_key and not self.certificate:
+            raise ValueError("private_key is given without a certificate; name both, or neither to serve plain http")
+        return self
+
+
+class MqttSection(Addressed):
     url: str = Field(pattern=r"^mqtts?://[^/?#@]+$")
     """`mqtt://host:port` or `mqtts://host:port`."""
     username: str = ""
@@ -90,10 +88,19 @@ class MqttSection(_Section):
     password_file: str = ""
     """File (mode 0600) that holds the password."""
     ca: str = ""
-    """Certificate authority file for `mqtts`."""
+    """Certificate authority file for `mqtts`, relative to this file; the system's own where empty."""
+
+    @model_validator(mode="after")
+    def _fits(self) -> MqttSection:
+        one_of(self.password_env, self.password_file, "password_env and password_file")
+        if (self.password_env or self.password_file) and not self.username:
+            raise ValueError("a password needs a username")
+        if self.ca and self.url.startswith("mqtt://"):
+            raise ValueError("ca needs an mqtts:// url")
+        return self
 
 
-class WebhookSection(_Section):
+class WebhookSection(Addressed):
     url: str = Field(pattern=r"^https?://")
     """Where alarms and verdicts are posted as JSON."""
     secret_env: str = ""
@@ -107,12 +114,15 @@ class WebhookSection(_Section):
 
     @model_validator(mode="after")
     def _signed(self) -> WebhookSection:
+        one_of(self.secret_env, self.secret_file, "secret_env and secret_file")
         if not self.secret_env and not self.secret_file:
             raise ValueError("no secret is named; set secret_env or secret_file, every letter is signed")
+        if self.ca and self.url.startswith("http://"):
+            raise ValueError("ca needs an https:// url")
         return self
 
 
-class ForwardSection(_Section):
+class ForwardSection(Addressed):
     url: str = Field(pattern=r"^https?://[^/?#@\s]+(/[^?#@\s]*)?$")
     """Base address of a server with the InfluxDB v2 write API."""
     org: str = ""
@@ -126,13 +136,18 @@ class ForwardSection(_Section):
     basic_auth: bool = False
     """Send the token as `user:password` by HTTP basic authentication."""
 
+    @model_validator(mode="after")
+    def _one_token(self) -> ForwardSection:
+        one_of(self.token_env, self.token_file, "token_env and token_file")
+        return self
+
 
 class _Calibrated(BaseModel):
-    model_config = ConfigDict(extra="allow", frozen=True, use_attribute_docstrings=True)
+    model_config = ConfigDict(extra="allow", frozen=True, use_attribute_docstrings=True, allow_inf_nan=False)
 
     name: str = Field(pattern=NAME)
     """Unique name."""
-    accuracy: str = ""
+    accuracy: str = Field(default="", max_length=200)
     """Accuracy as the maker prints it, such as `0.5 % of reading + 2 counts (0.01)`."""
     calibrated: date | None = None
     """Day of the last calibration."""
@@ -208,7 +223,7 @@ class BenchConfig:
         return (self.file.parent / Path(name).expanduser()).resolve()
 
 
-SECTIONS: dict[str, type[_Section]] = {
+SECTIONS: dict[str, type[Section]] = {
     "bench": BenchSection,
     "web": WebSection,
     "mqtt": MqttSection,
@@ -216,24 +231,6 @@ SECTIONS: dict[str, type[_Section]] = {
     "forward": ForwardSection,
 }
 _TOP = (*SECTIONS, "instrument", "limit", "preset")
-
-
-def _pydantic_faults(prefix: str, error: ValidationError, known: Sequence[str]) -> Iterator[Fault]:
-    for fault in error.errors():
-        key = ".".join([prefix, *(str(part) for part in fault["loc"])]).strip(".")
-        if fault["type"] == "extra_forbidden":
-            name = str(fault["loc"][-1])
-            near = difflib.get_close_matches(name, known, n=1)
-            yield Fault(key, "no such key", f"did you mean {near[0]!r}?" if near else f"known keys: {', '.join(known)}")
-        elif fault["type"] == "missing":
-            yield Fault(key, "is missing", "it is required")
-        else:
-            yield Fault(key, f"{fault['msg']} (got {_shown(fault['input'])})")
-
-
-def _shown(given: Any) -> str:
-    """What was given, for its owner to recognise: never a password that stands in an address, never a page of it."""
-    return re.sub(r"(//)[^/@\s]*@", r"\1...@", repr(given))[:200]
 
 
 class _Reader:
@@ -244,15 +241,19 @@ class _Reader:
         self.faults: list[Fault] = []
         self.names: set[str] = set()
         self.roles: dict[Role, str] = {}
+        self.taken: dict[str, str] = {}
 
-    def model(self, kind: type[BaseModel], data: Any, prefix: str, *, context: Any = None) -> Any:
+    def model(
+        self, kind: type[BaseModel], data: Any, prefix: str, *, also: Sequence[str] = (), context: Any = None
+    ) -> Any:
+        """The table as `kind` reads it, or None and its faults. `also` are keys of the same table that others read."""
         if not isinstance(data, dict):
             self.faults.append(Fault(prefix, "must be a table", f"write [{prefix}]"))
             return None
         try:
             return kind.model_validate(data, context=context)
         except ValidationError as error:
-            self.faults.extend(_pydantic_faults(prefix, error, list(kind.model_fields)))
+            self.faults.extend(model_faults(prefix, error, [*also, *kind.model_fields]))
             return None
 
     def unknown_tables(self) -> None:
@@ -294,7 +295,9 @@ class _Reader:
         settings = None
         if adapter is not None and isinstance(data, dict):
             own = {name: value for name, value in data.items() if name not in InstrumentSection.model_fields}
-            settings = self.model(adapter.Settings, own, key, context={"folder": self.folder})
+            settings = self.model(
+                adapter.Settings, own, key, also=list(InstrumentSection.model_fields), context={"folder": self.folder}
+            )
         channels: list[Channel] = []
         requests: list[ChannelRequest] = []
         listed = data.get("channel", []) if isinstance(data, dict) else []
@@ -305,11 +308,12 @@ class _Reader:
                 requests.append(made[1])
         if section is not None:
             self._unique(section.name, f"{key}.name", "instrument ")
-        if section is None or adapter is None or settings is None:
+        if section is None or adapter is None or settings is None or len(requests) != len(listed):
             return None
         plan = InstrumentPlan(section.name, adapter, settings, requests, channels)
         try:
-            adapter(section.name, settings, requests, Collector(SystemClock()))
+            built = adapter(section.name, settings, requests, Collector(SystemClock()))
+            self._alone(getattr(built, "exclusive", ""), section.name, key)
         except BadInput as error:
             where = f"{key}.{error.where}" if error.where else key
             self.faults.append(Fault(where, error.what, error.right))
@@ -333,7 +337,7 @@ class _Reader:
         own = None
         if adapter is not None and isinstance(data, dict):
             keys = {name: value for name, value in data.items() if name not in ChannelSection.model_fields}
-            own = self.model(adapter.ChannelKeys, keys, key)
+            own = self.model(adapter.ChannelKeys, keys, key, also=list(ChannelSection.model_fields))
         if section is None:
             return None
         channel = self._measured(section, key, instrument)
@@ -355,7 +359,7 @@ class _Reader:
         try:
             role = Role(section.role)
         except ValueError:
-            near = difflib.get_close_matches(section.role, list(Role), n=1)
+            near = difflib.get_close_matches(section.role, [str(each) for each in Role], n=1)
             self.faults.append(
                 Fault(
                     f"{key}.role",
@@ -381,6 +385,11 @@ class _Reader:
             accuracy = Accuracy.parse(text, unit=unit, resolution=resolution, span=span)
         except BadInput as error:
             self.faults.append(Fault(f"{key}.accuracy", error.what, error.right))
+        try:
+            calibration = _calibration(section, instrument)
+        except BadInput as error:
+            self.faults.append(Fault(f"{key}.{error.where}", error.what, error.right))
+            return None
         if role is None or unit is None or accuracy is None:
             return None
         return Channel(
@@ -389,7 +398,7 @@ class _Reader:
             unit=unit,
             accuracy=accuracy,
             instrument=instrument.name if instrument else "",
-            calibration=_calibration(section, instrument),
+            calibration=calibration,
             period_s=section.period_s
             if "period_s" in section.model_fields_set or instrument is None
             else instrument.period_s,
@@ -400,6 +409,11 @@ class _Reader:
         if tagged in self.names:
             self.faults.append(Fault(key, f"the name {name!r} is used twice", "give each its own"))
         self.names.add(tagged)
+
+    def _alone(self, exclusive: str, name: str, key: str) -> None:
+        if exclusive and (other := self.taken.setdefault(exclusive, name)) != name:
+            right = "one instrument can have it; put the channels into one table, or give each its own"
+            self.faults.append(Fault(key, f"uses {exclusive}, as {other!r} does", right))
 
 
 def _calibration(section: ChannelSection, instrument: InstrumentSection | None) -> Calibration:
@@ -423,6 +437,8 @@ def parse_config(text: str, file: Path) -> tuple[BenchConfig | None, list[Fault]
         document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         return None, [Fault(_line_of(str(error)), f"not TOML: {error}", "see toml.io for the grammar")]
+    except RecursionError:
+        return None, [Fault("file", "lists or tables are nested too deeply", "a bench.toml needs a few levels")]
     reader = _Reader(document, file.parent)
     reader.unknown_tables()
     sections = {name: reader.section(name) for name in SECTIONS}
@@ -442,33 +458,12 @@ def parse_config(text: str, file: Path) -> tuple[BenchConfig | None, list[Fault]
     reader.faults.extend(Fault(*told) for told in preset_faults(presets))
     channels = [channel for plan in plans if plan is not None for channel in plan.channels]
     reader.faults.extend(Fault(*told) for told in limit_faults(limits, channels, reader.names))
-    job, faults = _job_lists(sections["bench"], file.parent)
+    job, faults = job_lists(sections["bench"], file.parent)
     reader.faults.extend(faults)
     if reader.faults:
         return None, reader.faults
     ready = [plan for plan in plans if plan is not None]
     return BenchConfig(file, instruments=ready, limits=limits, presets=presets, job=job, **sections), []
-
-
-def _job_lists(section: BenchSection | None, folder: Path) -> tuple[dict[str, Any], list[Fault]]:
-    """The shop's own steps and sheet, as parsed documents a session carries."""
-    job: dict[str, Any] = {}
-    faults: list[Fault] = []
-    for name, check in (("steps", read_steps), ("sheet", read_sheet)):
-        file = getattr(section, name, "") if section is not None else ""
-        if not file:
-            continue
-        try:
-            text = (folder / file).read_text(encoding="utf-8")
-            check(text, file)
-            job[name] = tomllib.loads(text)
-        except (OSError, UnicodeDecodeError) as error:
-            faults.append(
-                Fault(f"bench.{name}", f"{file} cannot be read ({error})", "name a TOML file beside bench.toml")
-            )
-        except BadInput as error:
-            faults.append(Fault(f"bench.{name}", str(error)))
-    return job, faults
 
 
 def _line_of(message: str) -> str:
@@ -487,7 +482,7 @@ def load_config(file: Path) -> BenchConfig:
 def read_config(file: Path) -> tuple[BenchConfig | None, list[Fault]]:
     """As `parse_config`. Raises BadInput when the file cannot be read at all."""
     try:
-        text = file.read_bytes().decode("utf-8")
+        text = file.read_bytes().decode("utf-8-sig")
     except UnicodeDecodeError:
         raise BadInput("is not a text file in UTF-8", where=str(file), right="a bench.toml is plain text") from None
     except OSError as error:

@@ -25,7 +25,7 @@ def limit_faults(tables: Sequence[Any], channels: Sequence[Channel], names: Coll
         if not isinstance(table, Mapping):
             yield where, "not a table", "write [[limit]] with channel and high or low"
             continue
-        if (channel := table.get("channel")) is not None and channel not in names:
+        if isinstance(channel := table.get("channel"), str) and channel not in names:
             yield f"{where}.channel", f"no channel is called {channel!r}", "name a channel of an instrument above"
         try:
             rules[index] = Rule.model_validate(dict(table))
