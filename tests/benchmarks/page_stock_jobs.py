@@ -1,13 +1,14 @@
 # ruff: noqa: T201 - what it prints is the result
 """The stock jobs worked on the page from start to verified pack, at their own lengths, on a fast clock.
 
-    python tests/benchmarks/page_stock_jobs.py [healthy leak ...] [--rate 20] [--pictures DIR]
+    python tests/benchmarks/page_stock_jobs.py [healthy leak ...] [--at desk] [--rate 20] [--pictures DIR]
 
 Method. The scenario's instruments are on real wires; the daemon and the system's Chromium run beside them. The technician starts
 the session from a preset made of the scenario's own plan, says each mark of its script on the page at its instant, ends, signs,
 downloads the pack and has `baytrace verify` check it with the bench's key. Every watch must find what the scenario is about. What
 the page says is printed as it changes, with the bench's time; anything that is cut, overlaps, scrolls sideways, is too small to
-hit or is a barrier (axe-core) is printed too. `--pictures` takes the bench page in each phase, and every other page, at three widths.
+hit or is a barrier (axe-core) is printed too. `--at` is the width it is worked at: desk, tablet or phone. `--pictures` takes the
+bench page in each phase, and every other page, at three widths.
 
 A machine that cannot keep up makes gaps in the readings, which no hold passes over: take a lower rate then. Exit 1 when a finding
 is not the scenario's, the pack does not verify, a page complains or a misfit was seen.
@@ -56,9 +57,9 @@ def as_preset(scenario):
 class Tour:
     """Looks at the pages, at every width where pictures are wanted."""
 
-    def __init__(self, browser, bench, name, folder):
+    def __init__(self, browser, bench, name, folder, at):
         self.name, self.folder, self.seen = name, folder, []
-        widths = list(WIDTHS) if folder else ["desk"]
+        widths = list(WIDTHS) if folder else [at]
         self.visits = {width: Visit(browser, bench.url, width) for width in widths}
         for visit in self.visits.values():
             visit.open("/")
@@ -137,15 +138,15 @@ def verified(bench, pack):
     return done.returncode == 0
 
 
-def job(browser, name, rate, pictures, folder):
+def job(browser, name, rate, pictures, folder, at):
     """Whether all was as the scenario has it."""
     scenario = scenario_named(name)
     print(f"{name}: {scenario.summary}; {scenario.script.length_s / 60:.0f} min at {rate:g} times life", flush=True)
     more = as_preset(scenario) + (CALLS if "transmitters" in " ".join(scenario.uses) else "")
     with PlayedBench(folder, name, rate=rate, more=more) as bench:
-        tour = Tour(browser, bench, name, pictures)
+        tour = Tour(browser, bench, name, pictures, at)
         tour.look("no session")
-        kim = Technician(tour.visits["desk"])
+        kim = Technician(tour.visits[at])
         kim.starts(scenario.job, preset="The stock job")
         story = Story(bench, kim.page)
         works(kim, bench, scenario, tour, story)
@@ -171,6 +172,7 @@ def job(browser, name, rate, pictures, folder):
 def main():
     said = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     said.add_argument("scenario", nargs="*", default=["healthy", "leak"])
+    said.add_argument("--at", choices=list(WIDTHS), default="desk")
     said.add_argument("--rate", type=float, default=20.0)
     said.add_argument("--pictures", type=Path)
     given = said.parse_args()
@@ -178,7 +180,7 @@ def main():
     with chromium() as browser:
         for name in given.scenario:
             with tempfile.TemporaryDirectory(prefix="stock-job-") as folder:
-                good &= job(browser, name, given.rate, given.pictures, Path(folder))
+                good &= job(browser, name, given.rate, given.pictures, Path(folder), given.at)
     return 0 if good else 1
 
 
