@@ -27,7 +27,6 @@ from baytrace.watches.charge.judge import (
 from baytrace.watches.charge.mass import Charged
 from baytrace.watches.charge.settings import ChargeSettings
 from baytrace.watches.charge.tank import Tank
-from baytrace.watches.limits_table import limit
 from baytrace.watches.running.cycle_points import cycle_points
 from baytrace.watches.running.figures import ZERO_C_K, Loop, evidence_of, loop_of
 from baytrace.watches.running.follow import ROLES, Running, RunningFollower
@@ -86,14 +85,7 @@ class ChargeWatch:
         return self._tank.mass(self._follower.now_s)
 
     def _loop(self, running: Running) -> Loop:
-        return loop_of(
-            self._follower,
-            running,
-            self._fluid,
-            unknown_atmosphere_pa=limit("charge.unknown_atmosphere"),
-            ambient_c=self._settings.ambient_c,
-            humidity=self._settings.ambient_humidity,
-        )
+        return loop_of(self._follower, running, self._fluid, self._settings)
 
     def _expected_vent(self, loop: Loop) -> Figure | None:
         ambient, humidity = loop.get("ambient_air"), loop.get("ambient_humidity")

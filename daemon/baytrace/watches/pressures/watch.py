@@ -59,14 +59,7 @@ class PressuresWatch:
         self._follower.advance(time_ns)
 
     def _loop(self, running: Running) -> Loop:
-        return loop_of(
-            self._follower,
-            running,
-            self._fluid,
-            unknown_atmosphere_pa=limit("charge.unknown_atmosphere"),
-            ambient_c=self._settings.ambient_c,
-            humidity=self._settings.ambient_humidity,
-        )
+        return loop_of(self._follower, running, self._fluid, self._settings)
 
     def verdict(self) -> Verdict:
         running = self._follower.judged()

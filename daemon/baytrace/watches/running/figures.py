@@ -18,7 +18,9 @@ from baytrace.measure.verdict import Figure
 from baytrace.physics.air import Air, humid_air
 from baytrace.physics.fluid_names import Fluid
 from baytrace.physics.fluids import AboveCritical, saturation, saturation_temperature_uncertainty
+from baytrace.watches.limits_table import limit
 from baytrace.watches.running.follow import Running, RunningFollower
+from baytrace.watches.running.settings import RunningSettings
 from baytrace.watches.watch import View
 
 ZERO_C_K = 273.15
@@ -73,18 +75,10 @@ def _given(measured: dict[Role, Value], ambient_c: float | None, humidity: float
         measured[Role.AMBIENT_HUMIDITY] = Value(humidity, 0.03)
 
 
-def loop_of(
-    follower: RunningFollower,
-    running: Running,
-    fluid: Fluid,
-    *,
-    unknown_atmosphere_pa: float,
-    ambient_c: float | None = None,
-    humidity: float | None = None,
-) -> Loop:
-    """Everything that follows from the judged stretch."""
-    measured = _measured(follower, running, unknown_atmosphere_pa)
-    _given(measured, ambient_c, humidity)
+def loop_of(follower: RunningFollower, running: Running, fluid: Fluid, settings: RunningSettings) -> Loop:
+    """Everything that follows from the judged stretch; what no instrument gives is as `settings` have it."""
+    measured = _measured(follower, running, limit("charge.unknown_atmosphere"))
+    _given(measured, settings.ambient_c, settings.ambient_humidity)
     values = {str(role): value for role, value in measured.items()}
     low, high = measured.get(Role.LOW_SIDE), measured.get(Role.HIGH_SIDE)
     _low_side(values, fluid, low, measured.get(Role.SUCTION_LINE))
