@@ -1,6 +1,6 @@
 // Alarms are seen (list, tab title) and heard (after one touch, as browsers ask); neither needs a network.
 import { $, el, redraw, show, text } from "./dom.js";
-import { clock, count, minute, zone } from "./format.js";
+import { clock, count, minute, symbols, zone } from "./format.js";
 import { iAm, me, post } from "./live.js";
 import { ring } from "./sound.js";
 
@@ -56,7 +56,7 @@ function row(alarm) {
   const until = alarm.state === "shelved" && alarm.until_ns ? ` until ${minute(new Date(alarm.until_ns / 1e6).toISOString())}` : "";
   const said = [PRIORITY[alarm.priority] || alarm.priority, `${alarm.state}${until}`, `since ${clock(alarm.since)}`, alarm.flapping ? "comes and goes" : "", alarm.who ? `${alarm.who}${alarm.comment ? `: ${alarm.comment}` : ""}` : "", alarm.state === "suppressed" ? alarm.suppressed : ""];
   return el("li", { class: "alarm", "data-state": calling ? "unacknowledged" : alarm.state, "data-priority": alarm.priority },
-    el("div", { class: "text" }, el("strong", {}, `${calling ? "⚠" : "•"} ${alarm.name}`), alarm.text ? el("div", { class: "todo" }, alarm.text) : null, el("div", { class: "soft" }, said.filter(Boolean).join(" · "))),
+    el("div", { class: "text" }, el("strong", {}, `${calling ? "⚠" : "•"} ${alarm.name}`), alarm.text ? el("div", { class: "todo" }, symbols(alarm.text)) : null, el("div", { class: "soft" }, said.filter(Boolean).join(" · "))),
     el("div", { class: "actions" }, ...actions.map((action, index) => el("button", { class: `big${index ? " lesser" : ""}`, type: "button", "data-key": `${action} ${alarm.id}`, onclick: () => ask(action, [alarm]) }, { acknowledge: "Acknowledge", shelve: "Shelve …", unshelve: "Bring back", suppress: "Suppress …", unsuppress: "Bring back", reset: "Reset" }[action]))));
 }
 
@@ -64,7 +64,7 @@ function ask(action, alarms) {
   asked = { action, alarms };
   const words = ASKS[action];
   text($("ack-title"), words.title);
-  text($("ack-text"), alarms.map((alarm) => `${alarm.name}${alarm.text ? `: ${alarm.text}` : ""}`).join("; "));
+  text($("ack-text"), alarms.map((alarm) => `${alarm.name}${alarm.text ? `: ${symbols(alarm.text)}` : ""}`).join("; "));
   text($("a-comment-word"), words.comment);
   text($("ack-go"), words.go);
   show($("shelve-time"), action === "shelve");

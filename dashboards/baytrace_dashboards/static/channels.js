@@ -21,8 +21,8 @@ export function drawChannels(root, channels) {
     text(made.label, called(channel));
     text(made.side, SIDE[channel.role] || "");
     text(made.value, valueWords(channel));
-    attribute(made.value, "class", channel.open_circuit || channel.over_range ? "in-words" : made.value.textContent.length > 6 ? "long" : "");
     text(made.unit, channel.shown === null || channel.shown === undefined ? "" : unitText(channel));
+    attribute(made.value, "class", channel.open_circuit || channel.over_range ? "in-words" : made.value.textContent.length + made.unit.textContent.length > 10 ? "long" : "");
     text(made.range, [channel.uncertainty ? `± ${spread(channel.uncertainty * Math.abs(channel.shown_scale))}` : "", channel.against === "gauge" ? "gauge" : ""].filter(Boolean).join(" "));
     text(made.age, channel.age_s === undefined || channel.stale ? "" : channel.age_s < 1.5 ? "now" : `${span(channel.age_s)} ago`);
     attribute(made.root, "data-stale", Boolean(channel.stale));

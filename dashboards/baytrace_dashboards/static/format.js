@@ -49,20 +49,26 @@ export const raised = (power) => String(power).split("").map((c) => SUPER[c] || 
 const SHOWN = { "1": "", "Pa*m3/s": "Pa·m³/s", "mbar*L/s": "mbar·L/s", degC: "°C", degF: "°F", K: "K", ohm: "Ω", "g/a": "g a year", "1/K": "per K" };
 export function unitWords(unit) { return SHOWN[unit] ?? unit; }
 
+// A sentence of the bench with its units as they are written on instruments.
+const WRITTEN = [[/\bdegC\b/g, "°C"], [/\bdegF\b/g, "°F"], [/\bohm\b/g, "Ω"], [/\b(Pa)[ *]m3\/s/g, "$1·m³/s"], [/\bmbar[ *]L\/s/g, "mbar·L/s"]];
+export function symbols(said) { return WRITTEN.reduce((text, [unit, symbol]) => text.replace(unit, symbol), said || ""); }
+
 export function figure(data) {
   if (!data) { return { value: DASH, unit: "", interval: "" }; }
   let { value, low, high, unit } = data;
   let shownUnit = unitWords(unit);
   if (unit === "s") { return { value: span(value), unit: "", interval: low === undefined ? "" : `${span(low)} to ${span(high)}` }; }
   if (unit === "1" && Number.isInteger(value) && low === undefined) { return { value: String(value), unit: "", interval: "" }; }
+  if (unit === "Pa/s") { value *= 60; low *= 60; high *= 60; shownUnit = "Pa/min"; }
   if (unit === "Pa" && Math.abs(value) >= 10000) { value /= 1000; low /= 1000; high /= 1000; shownUnit = "kPa"; }
   const known = Number.isFinite(low) && Number.isFinite(high);
   // nothing found: what can be said is how much it is at most
   const most = known && value === 0 && low === 0 && high > 0;
-  const size = Math.abs(most ? high : value);
+  // one power of ten for the value and its ends: that of the largest, so that it can be held against a limit
+  const size = known ? Math.max(Math.abs(low), Math.abs(high)) : Math.abs(value);
   const power = size !== 0 && size < 1e-3 ? Math.floor(Math.log10(size)) : 0;
   const half = known ? (high - low) / 2 * 10 ** -power : 0;
-  const shown = (x) => number(x * 10 ** -power, half > 0 && !most ? half / 10 : 0);
+  const shown = (x) => { const scaled = x * 10 ** -power; return number(Math.abs(scaled) < half / 100 ? 0 : scaled, half > 0 && !most ? half / 10 : 0); };
   const tail = power ? `×10${raised(power)} ` : "";
   const between = known ? `between ${shown(low)} and ${shown(high)} ${tail}${shownUnit} (95 %)` : "";
   return { value: most ? `< ${shown(high)}` : shown(value), unit: `${tail}${shownUnit}`, interval: between };

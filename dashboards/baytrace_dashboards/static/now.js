@@ -2,6 +2,7 @@
 // The bench says which part is at work (`frame.focus`); a person may look at another one meanwhile.
 import { $, el, text, attribute, redraw, show } from "./dom.js";
 import { called, figure, span, words, SIGN } from "./format.js";
+import { inGaugeUnit, told } from "./units.js";
 import { rolesOf } from "./watches.js";
 
 const LEFT = "Expected to take";
@@ -38,15 +39,15 @@ export function drawNow(frame) {
     for (const id of ["progress", "caution", "verdict-chip", "back-to-job", "silence"]) { show($(id), false); }
     return;
   }
-  text($("sentence"), watch.sentence);
+  text($("sentence"), told(frame, watch, watch.sentence));
   // a voice reads changes of phase and verdict, not every second of a clock
   text($("spoken"), `${words(watch.watch)}: ${watch.phase}, ${SIGN[watch.verdict.verdict].slice(2)}${watch.verdict.finding === "undecided" ? "" : `, ${watch.verdict.finding}`}`);
-  drawVerdict(watch);
+  drawVerdict(frame, watch);
   drawSilence(frame, watch);
-  const [name, data] = deciding(watch);
+  const [name, data] = deciding(frame, watch);
   text($("figure-name"), name);
   drawFigure(data);
-  text($("interval"), [data.interval, against(watch, name)].filter(Boolean).join(" · "));
+  text($("interval"), [data.interval, against(frame, watch, name)].filter(Boolean).join(" · "));
   drawClock(watch, name === LEFT);
   show($("caution"), Boolean(watch.caution));
   text($("caution"), watch.caution || "");
@@ -61,44 +62,47 @@ function drawSilence(frame, watch) {
   text($("silence"), silent.length ? `✗ No data: ${silent.slice(0, 3).map((channel) => (channel.count ? `${called(channel)} for ${span(channel.age_s)}` : `${called(channel)} was never heard`)).join(", ")}${silent.length > 3 ? ` and ${silent.length - 3} more` : ""}. What is said here is older.` : "");
 }
 
-function drawVerdict(watch) {
-  const chip = $("verdict-chip");
-  show(chip, watch.verdict.verdict !== "undecided");
-  attribute(chip, "data-outcome", watch.verdict.verdict);
-  text(chip, `${SIGN[watch.verdict.verdict]} · ${watch.verdict.finding}`);
-  text($("why"), watch.verdict.verdict === "fail" && !(watch.details && watch.details.causes) ? watch.verdict.reasons[0] || "" : "");
+// While a part is at work its sentence says what is missing; when it is over without a decision the reason does.
+function drawVerdict(frame, watch) {
+  const { verdict, finding, reasons } = watch.verdict, chip = $("verdict-chip");
+  const open = verdict === "undecided", over = watch.progress >= 1 && !watch.waiting_for;
+  show(chip, !open || over);
+  attribute(chip, "data-outcome", verdict);
+  text(chip, finding === verdict ? SIGN[verdict] : `${SIGN[verdict]} · ${finding}`);
+  const asks = open ? over : verdict === "fail" && !(watch.details && watch.details.causes);
+  text($("why"), asks ? told(frame, watch, reasons[0] || "") : "");
 }
 
 // What decides now: what the watch wants shown, else its headline, else the time that is left.
-function deciding(watch) {
+function deciding(frame, watch) {
   const wanted = watch.details && watch.details.shown;
-  if (wanted) { return [words(wanted.name), figure(wanted)]; }
+  if (wanted) { return [words(wanted.name), figure(inGaugeUnit(frame, watch, wanted))]; }
   const evidence = watch.verdict.evidence[watch.headline];
-  if (evidence) { return [words(watch.headline), figure(evidence)]; }
+  if (evidence) { return [words(watch.headline), figure(inGaugeUnit(frame, watch, evidence))]; }
   if (watch.time_left_s > 0) { return [LEFT, { value: span(watch.time_left_s), unit: "more", interval: "" }]; }
   return ["", { value: "", unit: "", interval: "" }];
 }
 
-function against(watch, name) {
+function against(frame, watch, name) {
   const allowed = watch.details && watch.details.against;
   if (!allowed || name === LEFT) { return ""; }
-  const said = figure(allowed);
+  const said = figure(inGaugeUnit(frame, watch, allowed));
   return `allowed up to ${said.value} ${said.unit}`;
 }
 
 function drawFigure(data) {
-  redraw($("figure"), data.value + data.unit, () => [...inParts(data.value), " ", el("small", {}, data.unit)]);
+  redraw($("figure"), data.value + data.unit, () => [...inParts(data.value), el("small", {}, data.unit && ` ${data.unit}`)]);
   show($("figure-box"), Boolean(data.value));
 }
 
-// Of "19 min 17 s" the numbers are large and the words small.
-function inParts(value) { return value.split(/([a-z]+)/).filter((part) => part.trim()).map((part) => (/[a-z]/.test(part) ? el("small", {}, `${part} `) : part)); }
+// Of "19 min 17 s" the numbers are large and the words small, each word nearer to its own number than to the next.
+function inParts(value) { return value.split(/ *([a-z]+)/).filter(Boolean).map((part) => (/[a-z]/.test(part) ? el("small", {}, ` ${part}`) : part)); }
 
-function drawClock(watch, told) {
+function drawClock(watch, inFigure) {
   const known = Number.isFinite(watch.progress);
   show($("progress"), known && (watch.progress > 0 || watch.time_left_s > 0));
   if (known) { attribute($("progress"), "value", watch.progress.toFixed(3)); }
-  text($("time-left"), watch.time_left_s > 0 && !told ? `about ${span(watch.time_left_s)} more` : "");
+  text($("time-left"), watch.time_left_s > 0 && !inFigure ? `about ${span(watch.time_left_s)} more` : "");
   text($("waiting-for"), watch.waiting_for && !SELF_EVIDENT.includes(watch.waiting_for) ? `waiting for ${watch.waiting_for}` : "");
 }
 
@@ -108,7 +112,7 @@ function drawComing(frame, watch) {
   show($("back-to-job"), Boolean(away));
   if (away) { text($("back-to-job"), `Back to what is at work: ${words(said.watch)}`); }
   const next = said.watch === watch.watch && said.why !== "at work" && (frame.watches || []).find((each) => each.watch === said.next);
-  text($("coming"), next ? `Next, ${words(next.watch).toLowerCase()}: ${next.sentence}` : "");
+  text($("coming"), next ? `Next, ${words(next.watch).toLowerCase()}: ${told(frame, next, next.sentence)}` : "");
 }
 
 export function drawParts(root, frame, again) {

@@ -5,7 +5,7 @@ import { el } from "./dom.js";
 import { called } from "./format.js";
 import { get } from "./live.js";
 import { bandsOf, bandWords, shown, unitText } from "./bands.js";
-import { LOOK, local, lookOf, sample, timePlot } from "./plots.js";
+import { LOOK, fitTicks, local, lookOf, sample, timePlot } from "./plots.js";
 
 const MOST = 720;
 const BAND = "#0d6b39", NONE = { x: [], y: [] };
@@ -13,8 +13,9 @@ const BAND = "#0d6b39", NONE = { x: [], y: [] };
 export class Panel {
   constructor(B, spec, channels) {
     this.spec = spec;
-    this.node = el("div", { class: "chart", role: "img", "aria-label": `Trend of ${channels.map((channel) => channel.label).join(" and ")}; the figures stand in the channels below` });
-    this.key = el("ul", { class: "chart-key" });
+    // until it is filled its axes would show times and pressures that never were
+    this.node = el("div", { class: "chart unfilled", role: "img", "aria-label": `Trend of ${channels.map((channel) => channel.label).join(" and ")}; the figures stand in the channels below` });
+    this.key = el("ul", { class: "chart-key" }, el("li", {}, "asking for what was read …"));
     this.series = new Map();
     this.start = null;
     this.filled = false;
@@ -117,6 +118,7 @@ export class Panel {
     if (!Number.isFinite(span[0])) { span[0] = this.spec.scale === "log" ? 1 : 0; span[1] = 10; }
     const noise = Math.max(0, ...[...this.series.values()].map(({ channel }) => (channel.uncertainty || 0) * Math.abs(channel.shown_scale)));
     const [bottom, top] = room(span, this.spec.scale === "log", this.spec.fit ? 0 : 4 * noise);
+    fitTicks(this.plot);
     this.x.setv({ start: left, end: right + (right - left) * 0.02 });
     this.y.setv({ start: bottom, end: top });
     const edge = (value, open) => (value === null ? open : value);
@@ -125,13 +127,17 @@ export class Panel {
     const marks = ((frame.session && frame.session.marks) || []).filter((mark) => Date.parse(mark.time) >= this.start);
     this.marks.data = { x: marks.map((mark) => local(Date.parse(mark.time))), low: marks.map(() => bottom), high: marks.map(() => top), text: marks.map((mark) => mark.text.slice(0, 24)) };
     this.node.hidden = !low.length;
+    this.node.classList.remove("unfilled");
     this.words(bands, curve, status, holes.left.length > 0);
   }
 
   gaps(series, now, holes) {
-    series.y.forEach((y, index) => {
-      if (!Number.isNaN(y) || !index || index === series.y.length - 1 || Number.isNaN(series.y[index - 1]) || series.x[index + 1] - series.x[index - 1] < (series.channel.gap_s || 10) * 1000) { return; }
-      holes.left.push(local(series.x[index - 1])); holes.right.push(local(series.x[index + 1]));
+    const { x, y } = series, least = (series.channel.gap_s || 10) * 1000;
+    let heard = -1; // a stretch without values may hold several points: it reaches from the last value to the next one
+    y.forEach((value, index) => {
+      if (Number.isNaN(value)) { return; }
+      if (heard >= 0 && index - heard > 1 && x[index] - x[heard] >= least) { holes.left.push(local(x[heard])); holes.right.push(local(x[index])); }
+      heard = index;
     });
     const last = series.x[series.x.length - 1];
     if (series.channel.stale && last) { holes.left.push(local(last)); holes.right.push(local(now)); }
@@ -162,7 +168,7 @@ export class Panel {
 
   words(bands, curve, status, holes) {
     const drawn = [...this.series.values()];
-    const rows = drawn.map(({ channel }) => { const [color, dash, word] = lookOf(channel.role); return [sample(color, dash), `${called(channel)}, ${unitText(channel)}, ${word}`]; });
+    const rows = drawn.map(({ channel }) => { const [color, dash, word] = lookOf(channel.role); return [sample(color, dash), `${called(channel)}, ${unitText(channel)}${channel.against === "gauge" ? " gauge" : ""}, ${word}`]; });
     if (this.node.hidden) { rows.push(["", "nothing within its range in this time"]); }
     for (const band of bands) { rows.push([sample(band.color, [8, 4]), `${drawn.length > 1 ? `${called(band.of)}, ` : ""}${bandWords(band, unitText(band.of))}`]); }
     if (curve) { rows.push([sample("#2d3f8f", [2, 4]), "fitted curve with its 95 % interval"]); }

@@ -39,11 +39,18 @@ export function sample(color, dash) {
   return line;
 }
 
+// Words of times must not touch, also after the telephone was turned.
+export function fitTicks(plot) {
+  for (const axis of plot.xaxes) { axis.ticker.desired_num_ticks = window.innerWidth < 560 ? 3 : window.innerWidth < 1240 ? 4 : 7; }
+}
+
 export function timePlot(B, options) {
   const plot = B.Plotting.figure({ x_axis_type: "datetime", output_backend: "canvas", tools: "", toolbar_location: null, background_fill_color: "#fffefb", border_fill_color: "#fffefb", outline_line_color: "#c9c5ba", ...options });
   const hours = { milliseconds: "%H:%M:%S", seconds: "%H:%M:%S", minsec: "%H:%M:%S", minutes: "%H:%M", hourmin: "%H:%M", hours: "%H:%M", days: "%d %b" };
-  for (const axis of plot.xaxes) { axis.ticker.desired_num_ticks = window.innerWidth < 560 ? 3 : window.innerWidth < 1240 ? 4 : 7; } // words of times must not touch
+  fitTicks(plot);
   for (const axis of plot.xaxes) { axis.formatter = new B.DatetimeTickFormatter({ ...hours, context: null }); }
+  // 750000, not 7.500e+5: a gauge shows no powers of ten
+  if (options.y_axis_type === "log") { for (const axis of plot.yaxes) { axis.formatter = new B.BasicTickFormatter({ use_scientific: false }); } }
   for (const axis of [...plot.xaxes, ...plot.yaxes]) { axis.major_label_text_font_size = "15px"; axis.axis_label_text_font_size = "15px"; axis.axis_label_text_font_style = "normal"; axis.major_label_text_color = "#16181c"; axis.minor_tick_line_color = null; }
   return plot;
 }

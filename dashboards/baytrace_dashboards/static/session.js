@@ -58,4 +58,7 @@ keepDrafts();
 load().then((record) => {
   drawPictures($("pictures"), api, record).catch((error) => text($("pictures"), error.message));
   if (!record.closed) { const timer = setInterval(() => { if (!document.hidden) { load().then((now) => { if (now.closed) { clearInterval(timer); } }).catch(() => {}); } }, EVERY_MS); }
-}).catch((error) => text($("page-error"), error.message));
+}, (error) => {
+  text($("page-error"), error.message);
+  for (const part of document.querySelectorAll("main > :not(#page-error)")) { show(part, false); }
+});

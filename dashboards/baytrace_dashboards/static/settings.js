@@ -1,7 +1,7 @@
 // The settings of a watch as a form, drawn from the rows the bench serves: nothing about any watch is known here.
 // Only what differs from the default is sent; the bench's own models check it.
 import { el } from "./dom.js";
-import { unitWords, words } from "./format.js";
+import { symbols, unitWords, words } from "./format.js";
 
 const shownDefault = (row) => (row.default === null || row.default === "" ? "" : row.kind === "number" ? `${Number(row.default.toPrecision(6))}` : `${row.default}`);
 
@@ -32,7 +32,7 @@ function rowNode(row, id) {
   const origin = row.source ? `Default ${row.kind === "grid" ? "table" : shownDefault(row)}${unit ? ` ${unit}` : ""}: ${row.source}${row.note ? ` (${row.note})` : ""}` : "";
   return el("div", { class: "setting" }, el("label", { for: id }, `${words(row.label)}${unit ? ` (${unit})` : ""}${row.needed ? ", must be given" : ""}`), input,
     row.known ? el("datalist", { id: `${id}-known` }, ...row.known.map((name) => el("option", { value: name }))) : null,
-    el("p", { class: "help" }, [row.text, bounds(row), origin].filter(Boolean).join(" · ")));
+    el("p", { class: "help" }, symbols([row.text, bounds(row), origin].filter(Boolean).join(" · "))));
 }
 
 // A form for one watch: `node`, `values()` as the plan wants them, `fill(settings)` from a preset. `skip` names rows asked elsewhere.

@@ -1,7 +1,7 @@
 // Starting a session: from a preset or by hand; what to watch, and each watch's own settings.
 import { $, el, text } from "./dom.js";
 import { get, iAm, me, post } from "./live.js";
-import { words } from "./format.js";
+import { symbols, words } from "./format.js";
 import { numeric, settingsForm } from "./settings.js";
 import { allWatches } from "./watches.js";
 
@@ -25,7 +25,7 @@ async function prepare() {
     box.addEventListener("change", follow);
     follow();
     forms.set(watch.name, { box, form, follow, usual: watch.usual });
-    return el("div", { class: "watch-choice" }, el("label", { class: "check", for: box.id }, box, el("span", {}, el("strong", {}, words(watch.name)), `: ${watch.summary}`)), form.node);
+    return el("div", { class: "watch-choice" }, el("label", { class: "check", for: box.id }, box, el("span", {}, el("strong", {}, words(watch.name)), `: ${symbols(watch.summary)}`)), form.node);
   }));
 }
 

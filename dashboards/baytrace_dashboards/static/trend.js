@@ -14,6 +14,7 @@ const VIEWS = {
 const USUAL_MS = 15 * 60_000, SHORT_MS = 4 * 60_000;
 const WINDOWS = { "5 min": 5 * 60_000, "30 min": 30 * 60_000 };
 const panels = new Map();
+let redrawn = () => {};
 let B = null, failed = "", current = "", within = localStorage.getItem("window") || "this part";
 
 function wanted(frame, status) {
@@ -48,7 +49,7 @@ export function drawTrend(frame, status) {
   for (const [spec, panel] of shown) {
     const start = startOf(frame, status, spec);
     const rolls = panel.start !== null && start > panel.start && start - panel.start < 120_000;
-    if (panel.start === null || (!rolls && Math.abs(start - panel.start) > 1000)) { panel.load(start).catch((error) => { panel.start = null; text($("trend-words"), error.message); }); } else if (rolls) { panel.start = start; }
+    if (panel.start === null || (!rolls && Math.abs(start - panel.start) > 1000)) { panel.load(start).then(() => { text($("trend-words"), ""); redrawn(); }).catch((error) => { panel.start = null; text($("trend-words"), error.message); }); } else if (rolls) { panel.start = start; }
     panel.take(frame.channels, frame.trends);
     if (!document.hidden) { panel.draw(frame, status); }
   }
@@ -69,6 +70,7 @@ function begin() {
 }
 
 export function installTrend(again) {
+  redrawn = again; // a bench that hears nothing sends no frame for a while
   const names = ["this part", ...Object.keys(WINDOWS), "whole session"];
   const buttons = names.map((name) => el("button", { type: "button", class: "pick", "aria-pressed": String(name === within), onclick: () => pick(name) }, name.charAt(0).toUpperCase() + name.slice(1)));
   const pick = (name) => {

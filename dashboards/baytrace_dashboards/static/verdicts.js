@@ -1,6 +1,6 @@
 // The verdicts of a session: finding, reasons, causes, coils, and every figure with its interval.
 import { el } from "./dom.js";
-import { figure, words, SIGN } from "./format.js";
+import { figure, symbols, words, SIGN } from "./format.js";
 import { coilCard, limitWords } from "./coils.js";
 import { causeRow, shownCauses } from "./causes.js";
 
@@ -31,6 +31,6 @@ export function verdictCard(name, verdict, settings) {
   const reasons = causes.length ? verdict.reasons.filter((reason) => !causes.some((cause) => reason.startsWith(`${cause.cause} (`))) : verdict.reasons;
   return el("article", { class: "sheet now", "data-outcome": verdict.verdict, "aria-label": words(name) },
     el("h3", {}, words(name)), el("p", {}, el("span", { class: "chip", "data-outcome": verdict.verdict }, SIGN[verdict.verdict]), " ", el("strong", { class: "finding" }, verdict.finding)),
-    el("ul", { class: "reasons" }, ...reasons.map((reason) => el("li", {}, reason))),
+    el("ul", { class: "reasons" }, ...reasons.map((reason) => el("li", {}, symbols(reason)))),
     causes.length ? el("ol", { class: "causes" }, ...causes.map(causeRow)) : null, coils(verdict, settings), evidence(words(name), verdict));
 }

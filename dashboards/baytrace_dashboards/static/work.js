@@ -4,6 +4,7 @@ import { iAm, me, post } from "./live.js";
 import { clock, SIGN, words, zone } from "./format.js";
 import { expectedMark } from "./now.js";
 import { installStart } from "./start.js";
+import { told } from "./units.js";
 import { allWatches, marksOf } from "./watches.js";
 
 let latest = null;
@@ -52,7 +53,7 @@ function openClose() {
   text($("close-error"), "");
   $("c-who").value = me();
   $("close-verdicts").replaceChildren(...(latest.watches || []).map((each) => el("li", { class: "part" }, el("strong", {}, words(each.watch)), " ", el("span", { class: "chip", "data-outcome": each.verdict.verdict }, SIGN[each.verdict.verdict]), ` ${each.verdict.finding === "undecided" ? "" : each.verdict.finding}`,
-    each.verdict.verdict === "undecided" && each.verdict.reasons.length ? el("div", { class: "soft" }, each.verdict.reasons[0]) : null)));
+    each.verdict.verdict === "undecided" && each.verdict.reasons.length ? el("div", { class: "soft" }, told(latest, each, each.verdict.reasons[0])) : null)));
   $("close-dialog").showModal();
 }
 
