@@ -7,6 +7,7 @@ import pytest
 
 from baytrace import __version__
 from baytrace.cli import run
+from baytrace.commands.verify import MOST_CAUTIONS
 from baytrace.measure.verdict import Outcome
 from baytrace.records import bag as bagging
 from baytrace.records import retelling, signing
@@ -110,3 +111,25 @@ def test_a_session_that_this_version_cannot_read_names_the_one_that_can(pack, tm
     report = verify_pack(forged(bag, signing.load_or_make_key(tmp_path / "key")))
     assert not report.good
     assert f"it was made by Baytrace 9.0.0, and this is {bagging.PROGRAM}" in report.summary()
+
+
+def test_of_many_differences_people_read_the_first_and_the_count(pack, later, monkeypatch, capsys):
+    """What another version works out may differ in dozens of figures: a screenful would hide what matters. JSON has them all."""
+    was = Player.verdict
+
+    def now(self, name):
+        verdict = was(self, name)
+        words = tuple(f"words of another version, {n}" for n in range(3))
+        figures = {key: replace(each, value=each.value * 1.01) for key, each in verdict.evidence.items()}
+        return replace(verdict, reasons=words, evidence=figures)
+
+    monkeypatch.setattr(Player, "verdict", now)
+    assert run(["verify", str(pack), "--json"]) == 0
+    cautions = [each for each in json.loads(capsys.readouterr().out)["checks"] if each["state"] == "caution"]
+    of_verdicts = [each for each in cautions if each["what"] == "verdicts"]
+    assert len(of_verdicts) > MOST_CAUTIONS + 1
+    assert run(["verify", str(pack)]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert sum(line.startswith("• verdicts: ") for line in lines) == MOST_CAUTIONS + 1
+    assert f"• verdicts: and {len(of_verdicts) - MOST_CAUTIONS} more of these; --json has every one" in lines
+    assert lines[-1].startswith("verified; ")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from pathlib import Path
 from typing import Annotated
 
@@ -11,10 +12,12 @@ from rich.progress import Progress
 from baytrace.commands._output import Json, people, print_json, table_console
 from baytrace.journal.schema import FILE as JOURNAL_FILE
 from baytrace.measure.faults import BadInput, VerificationFailed
+from baytrace.records.checks import Report, State
 from baytrace.records.signing import read_keys, trusted_keys
 from baytrace.records.verifying import verify_journal, verify_pack
 
 SIGN = {"ok": "✓", "caution": "•", "fault": "✗"}
+MOST_CAUTIONS = 6
 
 
 def register(app: typer.Typer) -> None:
@@ -41,13 +44,25 @@ def register(app: typer.Typer) -> None:
         if as_json:
             print_json(report.to_json())
         else:
-            for check in report.checks:
-                table_console().print(
-                    f"{SIGN.get(str(check.state), '•')} {check.what}: {check.text}", markup=False, soft_wrap=True
-                )
+            _print(report)
         if not report.good:
             raise VerificationFailed(f"{pack}: {report.summary()}")
         return 0
+
+
+def _print(report: Report) -> None:
+    """A line a check; of many cautions of one kind the first few, for what another version works out differs in many figures."""
+    console, told = table_console(), Counter[str]()
+    for check in report.checks:
+        told[check.what] += check.state is State.CAUTION
+        if check.state is not State.CAUTION or told[check.what] <= MOST_CAUTIONS:
+            sign = SIGN.get(str(check.state), "•")
+            console.print(f"{sign} {check.what}: {check.text}", markup=False, soft_wrap=True)
+    for what, count in told.items():
+        if count > MOST_CAUTIONS:
+            console.print(f"• {what}: and {count - MOST_CAUTIONS} more of these; --json has every one", soft_wrap=True)
+    if report.good:
+        console.print(report.summary(), markup=False, soft_wrap=True)
 
 
 def _journal(directory: Path, *, as_json: bool) -> int:
