@@ -486,3 +486,12 @@ def test_every_block_says_what_it_is(texts):
             assert match[1] or fences % 2, f"{name}: a block without a language"
         for info, content in blocks(texts[name]):
             assert info or not content.startswith("["), f"{name}: TOML that is not checked:\n{content}"
+
+
+def test_this_versions_changes_are_told():
+    """Whoever finds that figures of an older pack differ reads why; every version since the first has its part, newest first."""
+    text = (FOLDER / "versions.md").read_text(encoding="utf-8")
+    told = re.findall(r"^## (\d+\.\d+\.\d+)$", text, re.MULTILINE)
+    assert told[0] == baytrace.__version__
+    assert told[-1] == "0.1.0"
+    assert told == sorted(told, reverse=True)

@@ -33,7 +33,7 @@ GROUPS: dict[str, tuple[str, ...]] = {
         "faults",
         "glossary",
     ),
-    "The record": ("packs", "quality", "journal"),
+    "The record": ("packs", "quality", "journal", "versions"),
     "Running it": ("service", "server", "floor", "alarms", "simulator"),
     "Reference": tuple(MADE),
 }
