@@ -5,6 +5,10 @@ import re
 import pytest
 
 from baytrace.cli import run
+from baytrace.commands._output import table_console
+from baytrace.commands.sessions import listed
+from baytrace.records.session import list_sessions
+from record_kit import vacuum_session
 
 
 @pytest.fixture
@@ -51,3 +55,14 @@ def test_saturation_is_told_in_both_systems(capsys, fluid, at, lines):
     """R134a: 292.8 kPa at 0 degC (Tillner-Roth and Baehr, 1994); water's triple point: 611.7 Pa (IAPWS)."""
     out = printed(capsys, "saturation", fluid, "--at", *at)
     assert all(line in out for line in lines)
+
+
+@pytest.mark.parametrize(("closed", "took"), [(True, "24 s   undecided, signed off"), (False, "running")])
+def test_sessions_are_listed_with_whole_ids_and_times_on_a_narrow_terminal(capsys, monkeypatch, closed, took):
+    """80 columns: id, start and how long it took are never cut; a session that runs says so."""
+    monkeypatch.setenv("COLUMNS", "80")
+    session = vacuum_session(minutes=(0.2, 0.2), close=closed)
+    table_console().print(listed(list_sessions(session.journal)))
+    (row,) = [line for line in capsys.readouterr().out.splitlines() if session.id in line]
+    assert re.search(r"2026-11-25 \d\d:\d\d", row)
+    assert took in row
