@@ -11,6 +11,7 @@ from baytrace.measure.faults import BadInput
 from baytrace.measure.reading import Quality, Reading
 from baytrace.measure.verdict import Outcome
 from baytrace.watches.evacuation.phases import Said, meaning
+from baytrace.watches.evacuation.wording import plain
 from baytrace.watches.watch import build
 
 LEAK, WATER = {"rate": 0.15}, {"vapour": 600.0}
@@ -280,3 +281,138 @@ def test_evacuation_status_speaks_plainly_in_every_phase():
     assert len(status.curve.times_ns) == len(status.curve.low) == len(status.curve.high)
     assert [phase["phase"] for phase in status.details["phases"]] == ["pull-down", "deep vacuum", "hold"]
     assert status.time_left_s == pytest.approx(340.0, abs=5.0)
+
+
+def air(start, end):
+    return [traces.pressure(second, 101_325.0) for second in range(start, end)]
+
+
+def test_evacuation_deep_vacuum_before_air_came_in_does_not_count():
+    """A loop opened after a hold and pumped down anew has its deep vacuum counted from nothing, marked or not."""
+    leaky = traces.job(charge=False, rate=0.3)
+    again = [*air(3400, 4000), *traces.pull_down(600.0, at=4000.0)]
+    rest = [traces.mark(4600.0, "isolated"), *traces.hold(at=4600.0)]
+    for marks in ([traces.mark(4000.0, "pump on")], []):
+        verdict = judged([*leaky, *again[:600], *marks, *again[600:], *rest])
+        assert (verdict.outcome, verdict.finding) == (UNDECIDED, "too short"), verdict.reasons
+        assert verdict.evidence["deep_vacuum_time"].value < 200.0
+
+
+def test_evacuation_air_let_in_with_the_pump_on_starts_the_count_anew():
+    """Air let in during the deep vacuum voids what was counted before it."""
+    items = [traces.mark(0, "pump on"), *traces.pull_down(2000.0), traces.mark(2001.0, "pump on"), *air(2001, 2015)]
+    following = traces.follow(traces.watch(), [*items, *traces.pull_down(700.0, at=2015.0)])
+    assert following.verdict().evidence["deep_vacuum_time"].value < 300.0
+
+
+def test_evacuation_pass_does_not_outlive_an_opened_loop():
+    """Once air was let in and the pump is marked on again, the pass of the hold before says nothing of the loop as it is."""
+    following = traces.follow(traces.watch(), [*traces.job(charge=False), *air(3400, 3500)])
+    assert following.verdict().finding == "tight"
+    traces.follow(following, [traces.mark(3500.0, "pump on"), *traces.pull_down(60.0, at=3500.0)])
+    verdict = following.verdict()
+    assert (verdict.outcome, verdict.finding) == (UNDECIDED, "too short")
+    assert "started again after the last hold (tight)" in verdict.reasons[0]
+    assert "hold_time" not in verdict.evidence
+
+
+def test_evacuation_isolation_marked_long_before_any_vacuum_begins_no_hold():
+    """A mark at a pressure that is no vacuum is a slip: the deep vacuum after it counts, and the real mark begins the hold."""
+    items = traces.job(charge=False)
+    at = next(i for i, item in enumerate(items) if item.time_ns >= traces.T0_NS + 60 * traces.NS)
+    slipped = [*items[:at], traces.mark(60.0, "isolated"), *items[at:]]
+    assert "isolated' was marked at" in " ".join(judged(slipped[: at + 200]).reasons)
+    assert judged(slipped).finding == "tight"
+
+
+def test_evacuation_hold_end_marked_without_a_hold_ends_nothing():
+    """`hold end` said while the pump runs does not stop the deep vacuum from counting."""
+    items = traces.job(charge=False)
+    at = next(i for i, item in enumerate(items) if item.time_ns >= traces.T0_NS + 600 * traces.NS)
+    assert judged([*items[:at], traces.mark(600.0, "hold end"), *items[at:]]).finding == "tight"
+
+
+@pytest.mark.parametrize(
+    ("items", "said"),
+    [
+        (traces.job(pump=1000.0, seconds=60.0, charge=False), "Deep vacuum lasted 8 min 24 s of the 30 min set"),
+        (
+            [
+                traces.mark(0, "pump on"),
+                *traces.pull_down(2400.0, lowest=90.0),
+                traces.mark(2400, "isolated"),
+                *traces.hold(60.0, at=2400.0, start=90.0),
+            ],
+            "The deepest pressure was 89 Pa, the target is 67 Pa",
+        ),
+        (
+            [i for i in traces.job(seconds=300.0, charge=False) if not 2500 < (i.time_ns - traces.T0_NS) / 1e9 < 2600],
+            "silent",
+        ),
+    ],
+)
+def test_evacuation_hold_that_cannot_pass_any_more_says_so_at_once(items, said):
+    """Nobody waits a quarter of an hour for a hold that what went before, or a gap, already keeps from passing."""
+    status = traces.follow(traces.watch(), items).status()
+    assert status.sentence.startswith(said) or said in status.sentence
+    assert "cannot pass" in status.sentence
+    assert "mark '" in status.sentence
+    assert status.time_left_s is None
+
+
+def test_evacuation_gauge_that_says_nothing_while_pumping_is_told():
+    """No pressure is invented for a gauge that never spoke, and a countdown stands still while it is silent."""
+    following = traces.follow(traces.watch(), [traces.mark(0, "pump on")])
+    assert following.status().sentence.startswith("Waiting for the vacuum gauge")
+    traces.follow(following, traces.pull_down(1200.0))
+    following.advance(traces.T0_NS + 1300 * traces.NS)
+    status = following.status()
+    assert "silent for 1 min 41 s" in status.sentence
+    assert status.time_left_s is None
+
+
+@pytest.mark.parametrize(
+    ("value", "said"), [(180.4, "180"), (0.0123, "0.012"), (9.96, "10"), (38_577.0, "39000"), (0.0, "0")]
+)
+def test_evacuation_figures_in_sentences_have_two_digits_and_no_powers(value, said):
+    """A technician reads `180 Pa/min`, never `1.8e+02`, and no more digits than a fit of a hold can bear."""
+    assert plain(value) == said
+
+
+def test_evacuation_rise_that_may_be_nothing_is_told_as_at_most():
+    """Where the interval of the rise begins at nought its upper end is told, not a best guess of `0`."""
+    sentence = traces.follow(traces.watch(), traces.job(seconds=60.0, charge=False)).status().sentence
+    assert "steady rise at most" in sentence
+
+
+def test_evacuation_sentences_agree_with_their_evidence():
+    """A rise that levels off below the limit is no `no water`; one reading left out is one; a mark that ended the hold is named."""
+    verdict = judged([*traces.job(charge=False, vapour=40.0)])
+    assert verdict.evidence["vapour_rise"].low > 0.0
+    assert verdict.reasons[0] == "The loop holds: no leak and no water above the limits."
+    items = traces.job(seconds=300.0)
+    items[1200] = items[1200]._replace(quality=int(Quality.NOT_A_NUMBER))
+    cut = judged(items)
+    assert "1 unusable reading was left out." in cut.reasons
+    assert "The hold ended by the mark 'charge start'." in cut.reasons
+    assert cut.evidence["more_time_needed"].value == 900.0
+
+
+def test_evacuation_over_says_what_is_missing():
+    """An undecided hold that is over is told with its reason and the way on; one that passed by its finding."""
+    over = traces.follow(traces.watch(), traces.job(pump=1000.0)).status().sentence
+    assert over.startswith("Hold over, undecided: deep vacuum lasted 8 min 24 s")
+    assert over.endswith("to try again, mark 'pump on'")
+    assert traces.follow(traces.watch(), traces.job()).status().sentence == "Hold over: tight (pass)"
+    none = traces.follow(
+        traces.watch(), [traces.mark(0, "pump on"), *traces.pull_down(60.0), traces.mark(60, "nitrogen")]
+    )
+    assert none.status().sentence.startswith("Evacuation over, undecided: no hold was seen")
+
+
+def test_evacuation_unmarked_hold_that_ran_its_time_asks_for_its_end():
+    """Only the end of a hold that nobody marked settles it, so its mark is asked for."""
+    items = [*traces.pull_down(2400.0), *traces.hold(1100.0, at=2400.0, rate=0.3)]
+    status = traces.follow(traces.watch(), items).status()
+    assert status.sentence.endswith("long enough, mark 'hold end'")
+    assert status.details["mark"] == "hold end"

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from baytrace.watches.evacuation.watch import Evacuation
 
 _K95 = 1.959_964
+_BY_MARK = "mark "
 _HOLD_ONLY = "If the readings begin with the hold, set phase=hold."
 CAUTION_HOLD = "Leave the valves closed: an opened valve ends the hold."
 
@@ -92,6 +93,8 @@ def _missing(watch: Evacuation, weighed: Assessment | None) -> float:
         return deep + watch.settings.hold_s
     if deep > _slack(watch):
         return deep + watch.settings.hold_s
+    if watch.hold_end is not None:
+        return watch.settings.hold_s  # another hold starts from nothing
     more = weighed.more.middle_s if weighed is not None and weighed.more is not None else 0.0
     return max(watch.settings.hold_s - watch.hold.seconds, more)
 
@@ -158,11 +161,13 @@ def _before_hold(watch: Evacuation) -> tuple[Outcome, str, list[str]]:
         shallow = _not_deep_enough(watch)
         if shallow is not None:
             return shallow
-    return (
-        Outcome.UNDECIDED,
-        "too short",
-        ["No hold was seen: neither a mark 'isolated' nor a turn of the pressure.", _HOLD_ONLY],
-    )
+    if watch.outdated is not None:
+        said = f"The pump was started again after the last hold ({watch.outdated.finding}), and no hold was seen since."
+        return Outcome.UNDECIDED, "too short", [said]
+    missed = ["No hold was seen: neither a mark 'isolated' nor a turn of the pressure.", _HOLD_ONLY]
+    if watch.no_vacuum_pa is not None:
+        missed[1] = f"'isolated' was marked at {watch.no_vacuum_pa:.0f} Pa, which is no vacuum: that began no hold."
+    return Outcome.UNDECIDED, "too short", missed
 
 
 def _not_deep_enough(watch: Evacuation) -> tuple[Outcome, str, list[str]] | None:
@@ -208,7 +213,8 @@ def _leak_words(watch: Evacuation, weighed: Assessment) -> list[str]:
         return [said + "."]
     loss = leak.yearly_loss(flow, watch.gas, watch.settings.ambient_pa)
     yearly = (
-        f"{loss.equal_throughput:.0f} g a year at equal throughput, {loss.laminar:.0f} g a year through a fine channel"
+        f"{wording.plain(loss.equal_throughput)} g a year at equal throughput, "
+        f"{wording.plain(loss.laminar)} g a year through a fine channel"
     )
     return [
         f"{said}.",
@@ -245,8 +251,8 @@ def _gap_words(watch: Evacuation) -> str:
     assert hold is not None
     longest = max((gap.seconds for gap in hold.gaps), default=(watch.now_ns - hold.last_ns) / NS)
     return (
-        f"The gauge was silent for {wording.span(longest)} during the hold (at most {wording.span(watch.settings.max_gap_s)} "
-        "are allowed), so this hold cannot pass; mark 'isolated' to begin another."
+        f"The gauge was silent for {wording.span(longest)} during the hold (no more than "
+        f"{wording.span(watch.settings.max_gap_s)} is allowed), so this hold cannot pass; mark 'isolated' to begin another."
     )
 
 
@@ -264,7 +270,8 @@ def _remarks(watch: Evacuation, weighed: Assessment | None) -> list[str]:
     if watch.hold is not None and watch.hold.never_moved and watch.hold.cells.readings > 1:
         said.append("The gauge's display never moved during the hold; see that it is not at the end of its range.")
     if watch.hold_end is not None and watch.hold_end.why != "hold complete":
-        said.append(f"The hold ended: {watch.hold_end.why}.")
+        why = watch.hold_end.why
+        said.append(f"The hold ended: {why}." if not why.startswith(_BY_MARK) else f"The hold ended by the {why}.")
     if weighed is not None and weighed.fit is not None:
         if weighed.fit.thermal.drift_k > 0.0:
             said.append(
@@ -276,10 +283,14 @@ def _remarks(watch: Evacuation, weighed: Assessment | None) -> list[str]:
                 f"({limit('evacuation.assumed_volume_l'):g} L)."
             )
     if watch.wild:
-        said.append(f"{watch.wild} wild readings were left out.")
+        said.append(f"{_counted(watch.wild, 'wild')} left out.")
     if watch.bad_readings:
-        said.append(f"{watch.bad_readings} unusable readings were left out.")
+        said.append(f"{_counted(watch.bad_readings, 'unusable')} left out.")
     return said
+
+
+def _counted(number: int, kind: str) -> str:
+    return f"{number} {kind} reading{' was' if number == 1 else 's were'}"
 
 
 # ---- status
@@ -290,22 +301,38 @@ def status(watch: Evacuation) -> Status:
         case Phase.HOLD:
             return _holding(watch)
         case Phase.WAITING:
-            said, waiting = "Waiting for the pump", "the pump"
+            said, waiting = _unheard(watch) or "Waiting for the pump", "the pump"
             details = _details(watch, None) | {"mark": "pump on"}
             return Status(str(watch.phase), said, "deepest_pressure", waiting, details=details)
         case Phase.PULL_DOWN | Phase.DEEP_VACUUM:
             return _pumping(watch)
         case _:
-            given = watch.verdict()
-            said = f"Hold over: {given.finding} ({given.outcome})"
             return Status(
                 str(watch.phase),
-                said,
+                _over(watch.verdict(), "Hold" if watch.hold is not None else "Evacuation"),
                 _headline(watch),
                 progress=1.0,
                 details=_details(watch, None),
                 curve=_curve(watch),
             )
+
+
+def _over(given: Verdict, what: str) -> str:
+    if given.outcome is not Outcome.UNDECIDED:
+        return f"{what} over: {given.finding} ({given.outcome})"
+    why = given.reasons[0].rstrip(".")
+    again = "" if "mark '" in why else "; to try again, mark 'pump on'"
+    return f"{what} over, undecided: {why[:1].lower()}{why[1:]}{again}"
+
+
+def _unheard(watch: Evacuation) -> str | None:
+    """Said of a gauge that says nothing, before the hold."""
+    if watch.last_pressure is None:
+        return "Waiting for the vacuum gauge, which has said nothing yet: see that it is on and connected"
+    if watch.silent_s > 0.0:
+        silent = wording.span(watch.silent_s)
+        return f"The vacuum gauge has been silent for {silent}: no time counts until it is read again, see that it is on and connected"
+    return None
 
 
 def _headline(watch: Evacuation) -> str:
@@ -316,7 +343,17 @@ def _pumping(watch: Evacuation) -> Status:
     settings = watch.settings
     left = max(settings.deep_vacuum_s - watch.deep_s, 0.0)
     progress = min(watch.deep_s / settings.deep_vacuum_s, 1.0) if settings.deep_vacuum_s else 1.0
-    pressure = watch.last_pressure or 0.0
+    pressure, unheard = watch.last_pressure, _unheard(watch)
+    if pressure is None or unheard is not None:
+        return Status(
+            str(watch.phase),
+            unheard or "",
+            "deepest_pressure",
+            "the gauge",
+            None,
+            progress,
+            details=_details(watch, None),
+        )
     if watch.phase is Phase.PULL_DOWN:
         said = f"Pulling down, {pressure:.0f} Pa, target {settings.target_pa:.0f} Pa"
         if watch.water.plateau is not None:
@@ -334,21 +371,49 @@ def _pumping(watch: Evacuation) -> Status:
 def _holding(watch: Evacuation) -> Status:
     weighed = watch.weighed(ahead=True)
     settings = watch.settings
-    left = weighed.time_left(settings.hold_s)
+    left: float | None = weighed.time_left(settings.hold_s)
     assert watch.hold is not None
-    silent = _gap_words(watch) if watch.hold.silent(watch.now_ns) else None
-    said = silent or _groundless(watch, weighed) or wording.holding(weighed, settings.hold_s)
+    said = vain = _in_vain(watch, weighed)
+    waiting, details = "evidence" if weighed.seconds >= settings.hold_s else "time", _details(watch, weighed)
+    if vain is not None:
+        left, waiting = None, "another hold"
+    elif watch.hold.marked or weighed.cause is Cause.UNDECIDED or left != 0.0:
+        said = wording.holding(weighed, settings.hold_s)
+    else:
+        said = f"{wording.holding(weighed, settings.hold_s)}: long enough, mark 'hold end'"
+        waiting, details["mark"] = "the end of the hold", "hold end"
     return Status(
         "hold",
-        said,
+        said or "",
         _headline(watch),
-        "evidence" if weighed.seconds >= settings.hold_s else "time",
+        waiting,
         left,
         None if left is None else min(weighed.seconds / max(weighed.seconds + left, 1.0), 1.0),
         CAUTION_HOLD,
         _curve(watch),
-        _details(watch, weighed),
+        details,
     )
+
+
+def _in_vain(watch: Evacuation, weighed: Assessment) -> str | None:
+    """Why this hold cannot pass any more, however long it goes on; None while it can, or where it will fail anyway."""
+    hold, settings = watch.hold, watch.settings
+    assert hold is not None
+    if hold.silent(watch.now_ns):
+        return _gap_words(watch)
+    if weighed.cause.bad:
+        return None
+    if hold.gaps:
+        return _gap_words(watch)
+    if settings.phase == "all" and hold.cells.readings > 2:
+        short = None
+        if watch.deepest is not None and watch.deepest > settings.target_pa:
+            short = f"The deepest pressure was {watch.deepest:.0f} Pa, the target is {settings.target_pa:.0f} Pa"
+        elif watch.deep_s < settings.deep_vacuum_s - _slack(watch):
+            short = f"Deep vacuum lasted {wording.span(watch.deep_s)} of the {wording.span(settings.deep_vacuum_s)} set"
+        if short is not None:
+            return f"{short}, so this hold cannot pass; start the pump again and mark 'pump on'."
+    return _groundless(watch, weighed)
 
 
 def _curve(watch: Evacuation) -> Curve | None:

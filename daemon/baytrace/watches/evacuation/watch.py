@@ -9,7 +9,7 @@ from baytrace.measure.channel import Channel
 from baytrace.measure.instant import NS
 from baytrace.measure.reading import Mark, Quality, Reading
 from baytrace.measure.roles import Role
-from baytrace.measure.verdict import Status, Verdict
+from baytrace.measure.verdict import Outcome, Status, Verdict
 from baytrace.physics import leak
 from baytrace.physics.wild_readings import WildReadings
 from baytrace.watches.evacuation import report
@@ -68,10 +68,13 @@ class Evacuation:
         self._again = SecondTurn()
         self.hold: Hold | None = None
         self.hold_end: HoldEnd | None = None
-        self._guard = HoldGuard(limit("evacuation.vacuum_range_pa"))
+        self._vacuum_range = limit("evacuation.vacuum_range_pa")
+        self._guard = HoldGuard(self._vacuum_range)
         self._next_look_s = _FIRST_LOOK_S
         self.early: Assessment | None = None
         self._fixed: Verdict | None = None
+        self.outdated: Verdict | None = None
+        self.no_vacuum_pa: float | None = None
         self._cache: tuple[int, Assessment, bool] | None = None
         self._foresight = Foresight(self.limits, self._weigh)
         self._aired = False
@@ -111,20 +114,28 @@ class Evacuation:
         match said:
             case Said.PUMP_ON:
                 self._end_hold(HoldEnd("pump restarted", mark.time_ns))
-                self._pump(mark.time_ns, "mark")
+                self._pump(mark.time_ns, "mark", said=True)
+            case Said.ISOLATED if self._out_of_vacuum():
+                self.no_vacuum_pa = self.last_pressure
             case Said.ISOLATED:
                 if self.hold is not None and self.hold_end is None and self.hold.marked:
                     self._end_hold(HoldEnd("isolated again", mark.time_ns))
                 self._isolate(Hold(mark.time_ns, marked=True, max_gap_s=self.settings.max_gap_s), "mark")
             case Said.ENDED:
                 if self.hold is not None and self.hold_end is None:
-                    self._end_hold(HoldEnd(f"mark: {mark.text}", mark.time_ns))
-                elif self.phase is not Phase.WAITING:
-                    self._enter(Phase.OVER, mark.time_ns, f"mark: {mark.text}")
+                    self._end_hold(HoldEnd(f"mark '{mark.text}'", mark.time_ns))
+                elif self.phase is not Phase.WAITING and "hold" not in mark.text.lower():
+                    self._enter(Phase.OVER, mark.time_ns, f"mark '{mark.text}'")
 
     def advance(self, time_ns: int) -> None:
         self.now_ns = max(self.now_ns, time_ns)
         self._gauge_gone(time_ns)
+
+    def _out_of_vacuum(self) -> bool:
+        """Whether no hold could begin now: the gauge shows far more than a vacuum."""
+        live = self.hold is not None and self.hold_end is None
+        known = self.last_pressure is not None and self.last_pressure > self._vacuum_range
+        return known and not live and self.now_ns - self._sample_ns <= self._max_gap_ns
 
     # ---- readings
 
@@ -184,7 +195,18 @@ class Evacuation:
             self.phase = phase
             self.seen = [*self.seen[-49:], Seen(phase, time_ns, how)]
 
-    def _pump(self, time_ns: int, how: str) -> None:
+    def _let_in(self, time_ns: int) -> None:
+        """Air or nitrogen came in: what was pumped before no longer counts."""
+        self.deep_s, self.deepest, self.pump_since_ns, self._aired = 0.0, None, time_ns, False
+
+    def _pump(self, time_ns: int, how: str, *, said: bool = False) -> None:
+        fixed = self._fixed
+        if fixed is not None and (
+            fixed.outcome is Outcome.UNDECIDED or (said and self._aired and fixed.outcome is Outcome.PASS)
+        ):
+            self.outdated, self._fixed, self.hold, self.hold_end = fixed, None, None, None
+        if self._aired:
+            self._let_in(time_ns)
         if self.pump_since_ns is None:
             self.pump_since_ns = time_ns
         self._turn.restart()
@@ -192,6 +214,10 @@ class Evacuation:
 
     def _pump_tick(self, tick: Tick) -> None:
         """Waiting, pull-down and deep vacuum: follow the lowest pressure, and see the turn away from it."""
+        if tick.pressure > _AIR_PA:
+            self._aired = self._aired or self.deep_s > 0.0
+        elif self._aired:
+            self._let_in(tick.time_ns)
         before = self._turn.low
         turned = self._turn.take(tick, self._wild.resolution)
         target = self.settings.target_pa
@@ -212,7 +238,8 @@ class Evacuation:
     def _isolate(self, hold: Hold, how: str) -> None:
         self.hold, self.hold_end = hold, None
         self._turn.restart(self._turn.low)
-        self._guard = HoldGuard(limit("evacuation.vacuum_range_pa"))
+        self._guard = HoldGuard(self._vacuum_range)
+        self.outdated, self.no_vacuum_pa = None, None
         self._again = SecondTurn()
         self._next_look_s, self.early, self._cache = _FIRST_LOOK_S, None, None
         self._foresight = Foresight(self.limits, self._weigh)
@@ -260,8 +287,6 @@ class Evacuation:
         if tick.pressure > _AIR_PA:
             self._aired = True
         elif self._aired and tick.pressure < _AGAIN_PA:
-            self._aired = False
-            self.deep_s, self.deepest = 0.0, None
             self._pump(tick.time_ns, "pressure falls again")
             self.hold = None
 
@@ -321,6 +346,12 @@ class Evacuation:
 
     def _weigh(self, hold: Hold, resolution: float) -> Assessment:
         return weigh(hold, self.limits, self.pressure_channel, self.temperature_channel, resolution)
+
+    @property
+    def silent_s(self) -> float:
+        """How long the gauge has said nothing; 0.0 while that is no longer than allowed, or before it ever spoke."""
+        silent = self.now_ns - self._sample_ns
+        return silent / NS if self.last_pressure is not None and silent > self._max_gap_ns else 0.0
 
     @property
     def wild(self) -> int:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+
+from baytrace.physics.pressure_rise import Estimate
 from baytrace.watches.evacuation.assess import Assessment
 from baytrace.watches.evacuation.decision import Against, Cause
 from baytrace.watches.evacuation.waiting import further
@@ -19,8 +22,20 @@ def span(seconds: float) -> str:
     return f"{hours} h {rest} min" if rest else f"{hours} h"
 
 
+def plain(value: float) -> str:
+    """Two digits and no power of ten: `0.012`, `3.4`, `180`."""
+    rounded = float(f"{value:.1e}")
+    digits = max(1 - math.floor(math.log10(abs(rounded))), 0) if rounded else 0
+    return f"{rounded:.{digits}f}"
+
+
+def a_minute(rate: Estimate) -> str:
+    """Of a rate in Pa/s, `18 Pa/min`; where none is certain, `at most 0.5 Pa/min`."""
+    return f"{plain(rate.value * 60.0)} Pa/min" if rate.low > 0.0 else f"at most {plain(rate.high * 60.0)} Pa/min"
+
+
 def water_words(stand: Against | None) -> str:
-    return {None: "water not known", "below": "water unlikely", "above": "water is there"}.get(
+    return {None: "water not known", "below": "no water above the limit", "above": "water evaporates"}.get(
         stand and stand.vapour, "water not yet excluded"
     )
 
@@ -37,7 +52,7 @@ def holding(assessment: Assessment, hold_s: float) -> str:
     fit = assessment.fit
     if fit is None:
         return f"{text}, too early to tell"
-    text += f", steady rise {fit.rate.value * 60.0:.2g} Pa/min, {water_words(assessment.stand)}, {leak_words(assessment.stand)}"
+    text += f", steady rise {a_minute(fit.rate)}, {water_words(assessment.stand)}, {leak_words(assessment.stand)}"
     if assessment.cause is not Cause.UNDECIDED:
         if assessment.seconds < hold_s:
             text += f": the evidence says {assessment.cause}, the set time runs on"
@@ -50,7 +65,7 @@ def holding(assessment: Assessment, hold_s: float) -> str:
 def found(cause: Cause) -> str:
     """One sentence for a decided hold."""
     return {
-        Cause.TIGHT: "the loop holds: no leak above the limit, and no water",
+        Cause.TIGHT: "the loop holds: no leak and no water above the limits",
         Cause.LEAK: "the pressure keeps rising without levelling off: air is coming in",
         Cause.MOISTURE: "the pressure rises and levels off: water, or refrigerant out of the oil, is evaporating",
         Cause.LEAK_AND_MOISTURE: "part of the rise levels off (water or refrigerant out of the oil) and part does not (a leak)",
