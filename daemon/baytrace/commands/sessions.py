@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from pathlib import Path
 
 import typer
-from rich import box
-from rich.markup import escape
-from rich.table import Column, Table
 
 from baytrace.commands._output import Json, print_json, table_console
 from baytrace.commands._where import ConfigAt, JournalAt, journal_directory
@@ -27,18 +24,20 @@ def register(app: typer.Typer) -> None:
         if as_json:
             print_json({"sessions": [line.model_dump() for line in lines]})
             return
-        table_console().print(listed(lines) if lines else "This journal holds no session.")
+        console = table_console()
+        for row in listed(lines) if lines else ["This journal holds no session."]:
+            console.print(row, markup=False, soft_wrap=True)
 
 
-def listed(lines: Iterable[SessionLine]) -> Table:
-    """A row a session."""
-    # the id is what other commands want: it is never cut
-    whole = [Column(name, no_wrap=True) for name in ("session", "started, UTC", "took", "outcome")]
-    table = Table(*whole, "job", box=box.SIMPLE_HEAD, pad_edge=False)
-    for line in lines:
-        seconds = (parse_instant(line.closed) - parse_instant(line.started)) / NS if line.closed else None
-        took = span(float(round(seconds))) if seconds is not None else "running"
-        started = line.started[:16].replace("T", " ")
-        outcome = f"{line.outcome}, signed off" if line.signed_off else line.outcome
-        table.add_row(line.session, started, took, outcome, escape(line.title))
-    return table
+def listed(lines: Sequence[SessionLine]) -> list[str]:
+    """A line a session under a line of headings, in columns; never cut, as other commands want the whole id."""
+    rows = [("session", "started, UTC", "took", "outcome", "job"), *map(_row, lines)]
+    wide = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    return ["  ".join(cell.ljust(width) for cell, width in zip(row, wide, strict=True)).rstrip() for row in rows]
+
+
+def _row(line: SessionLine) -> tuple[str, ...]:
+    seconds = (parse_instant(line.closed) - parse_instant(line.started)) / NS if line.closed else None
+    took = span(float(round(seconds))) if seconds is not None else "running"
+    outcome = f"{line.outcome}, signed off" if line.signed_off else line.outcome
+    return line.session, line.started[:16].replace("T", " "), took, outcome, line.title
