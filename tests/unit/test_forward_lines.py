@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from baytrace.forward.cursor import Cursor, CursorFile
+from baytrace.bench.live import LiveChannel
+from baytrace.forward.cursor import Cursor, CursorFile, tell_standing
 from baytrace.forward.lines import Stamps, encode
 from baytrace.forward.looking import dropped, growth, warnings
 from baytrace.forward.rows import Encoder, cut
@@ -17,7 +18,7 @@ from baytrace.journal.store import Stored
 from baytrace.measure.accuracy import Accuracy
 from baytrace.measure.calibration import Calibration
 from baytrace.measure.channel import Channel
-from baytrace.measure.faults import BadInput
+from baytrace.measure.faults import BadInput, EnvironmentFailed
 from baytrace.measure.interpret import Interpreter
 from baytrace.measure.reading import Event, Quality, Raw
 from baytrace.measure.roles import Role
@@ -43,6 +44,24 @@ def split(line):
         else:
             part += mark
     return [*parts, part]
+
+
+@pytest.mark.parametrize(
+    ("role", "unit", "si"),
+    [
+        (Role.LOW_SIDE, "psi", "Pa"),
+        (Role.AUXILIARY, "micron", "Pa"),
+        (Role.AUXILIARY, "degF", "K"),
+        (Role.AUXILIARY, "V", "V"),
+    ],
+)
+def test_a_value_in_si_carries_the_unit_it_is_in(role, unit, si):
+    """A channel that only rides along is brought to SI like any other, and its row and live state say so."""
+    channel = Channel("one", role, unit_for(role, unit), Accuracy.parse("0"))
+    declared = Event(1, 1, "channel_declared", "", {"version": 1, "channel": channel.to_json()}, 1)
+    rows = rows_of(Encoder("b"), [declared, Stored(2, Raw("one", 5.0, 10**18, 3, 0), 1, "b")], {1: "one"})
+    assert f",unit={si} " in rows[2].line
+    assert LiveChannel(channel).to_json(0, 101_325.0)["unit"] == si
 
 
 def test_a_line_is_what_the_protocol_says():
@@ -244,3 +263,23 @@ def test_the_cursor_survives_and_damage_is_told(tmp_path):
     file.file.write_text("{")
     with pytest.raises(BadInput, match="delete it"):
         file.read()
+    tell_standing(tmp_path, "the forwarder ended")  # what is damaged is left as it is
+    with pytest.raises(BadInput, match="delete it"):
+        file.read()
+
+
+def test_a_disk_that_refuses_the_cursor_is_one_line(tmp_path):
+    """A folder that is gone, or full, is the environment's failure, not a traceback every five seconds."""
+    file = CursorFile(tmp_path / "gone")
+    with pytest.raises(EnvironmentFailed, match="cannot be kept"):
+        file.write(Cursor())
+    with pytest.raises(EnvironmentFailed, match="cannot be kept"):
+        file.set_aside(seq=1)
+
+
+def test_a_forwarder_that_ends_is_seen_to_stand_still(tmp_path):
+    """The page never goes on showing the state of a process that is gone; the places stay."""
+    CursorFile(tmp_path).write(Cursor(sent_seq=7, state="up to date"))
+    tell_standing(tmp_path, "the forwarder ended with 2")
+    found = CursorFile(tmp_path).read()
+    assert (found.sent_seq, found.state, found.last_error) == (7, "stopped", "the forwarder ended with 2")

@@ -22,7 +22,7 @@ from baytrace.measure.channel import Channel, found_off, overdue
 from baytrace.measure.instant import format_instant, utc_day
 from baytrace.measure.reading import Quality, Reading
 from baytrace.measure.roles import FACTS
-from baytrace.measure.units import Against, si_unit_name
+from baytrace.measure.units import Against
 from baytrace.watches.bands import Band, bands_for, rule_bands
 from baytrace.watches.limit_engine import Follower
 
@@ -107,7 +107,7 @@ class LiveChannel:
             "role": str(channel.role),
             "label": facts.label,
             "instrument": channel.instrument,
-            "unit": si_unit_name(facts.quantity) or channel.unit.text,
+            "unit": channel.si_unit,
             "shown_unit": channel.unit.text,
             **self._shown_line(atmosphere_pa),
             "against": str(channel.unit.against) if facts.quantity == "pressure" else None,

@@ -17,8 +17,6 @@ from baytrace.journal.stretch import Chunk
 from baytrace.measure.channel import Channel
 from baytrace.measure.interpret import Interpreter
 from baytrace.measure.reading import Event
-from baytrace.measure.roles import FACTS
-from baytrace.measure.units import si_unit_name
 
 ACTIVE_STATES = frozenset({"unacknowledged", "acknowledged"})
 TURNS = frozenset({"channel_declared", "bench_started", "clock_step", "session_started", "session_closed"})
@@ -150,7 +148,7 @@ class Encoder:
                 "instrument": channel.instrument,
                 "channel": channel.name,
                 "role": str(channel.role),
-                "unit": si_unit_name(FACTS[channel.role].quantity) or channel.unit.text,
+                "unit": channel.si_unit,
                 "session": self._session,
             }
             found = self._heads[channel.name] = head("reading", tags) + " "

@@ -12,7 +12,7 @@ from baytrace.measure.accuracy import Accuracy
 from baytrace.measure.calibration import Calibration
 from baytrace.measure.checked import OFF, Checked
 from baytrace.measure.roles import Role
-from baytrace.measure.units import STANDARD_ATMOSPHERE_PA, Against, Unit, unit_for
+from baytrace.measure.units import STANDARD_ATMOSPHERE_PA, Against, Unit, si_unit_name, unit_for
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +31,11 @@ class Channel:
     def __post_init__(self) -> None:
         if self.accuracy.pending:
             object.__setattr__(self, "accuracy", self.accuracy.in_unit(self.unit))
+
+    @property
+    def si_unit(self) -> str:
+        """Unit of the channel's values in SI; its own where that is of no quantity known here."""
+        return si_unit_name(self.unit.quantity) or self.unit.text
 
     def standard_uncertainty(self, value_si: float, atmosphere_pa: float = STANDARD_ATMOSPHERE_PA) -> float:
         """Standard uncertainty (k = 1) in SI at an SI reading (pressures absolute). JCGM 100, 4.3."""

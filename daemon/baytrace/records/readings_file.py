@@ -19,7 +19,7 @@ from baytrace.measure.channel import Channel
 from baytrace.measure.faults import VerificationFailed
 from baytrace.measure.later import Later
 from baytrace.measure.reading import Raw, Reading
-from baytrace.measure.roles import FACTS, SI_UNIT, Role
+from baytrace.measure.roles import Role
 
 pa, pq = Later("pyarrow"), Later("pyarrow.parquet")
 ROWS = 65_536
@@ -105,10 +105,7 @@ class ReadingsWriter:
 
     def describe(self, session: str, channels: Mapping[str, Mapping[str, Any]]) -> None:
         """`channels` by declaration number (measure.channel.Channel.to_json)."""
-        si = {
-            channel["name"]: SI_UNIT.get(FACTS[Role(channel["role"])].quantity, channel["unit"])
-            for channel in channels.values()
-        }
+        si = {channel["name"]: Channel.from_json(channel).si_unit for channel in channels.values()}
         said = {"format": "baytrace-readings-1", "session": session, "channels": dict(channels), "si_units": si}
         self._flush()
         self._writer.add_key_value_metadata({"baytrace": json.dumps(said, sort_keys=True)})
