@@ -15,12 +15,20 @@ from baytrace.web.reference.tables import as_toml, code, table
 from baytrace.web.tokens import AccessRole
 
 TITLE = "Reference: every HTTP path"
+_INSTANT = {"format": "date-time"}
 
 _HEAD = f"""# {TITLE}
 
 Made from the description that the program itself gives at `/openapi.json`. On its own machine the bench asks for no token; on
 any other address each request needs one: `Authorization: Bearer TOKEN` (see [Service](/manual/service#who-may-reach-the-bench)).
-Instants are RFC 3339 (`2026-11-25T09:30:00Z`), values are SI with their unit beside them.
+Instants are RFC 3339 (`2026-11-25T09:30:00Z`); in an address the `+` of an offset is written `%2B`. Values are SI with their
+unit beside them. What is sent as a body is a JSON object:
+
+```sh
+curl http://127.0.0.1:8321/api/channels
+curl "http://127.0.0.1:8321/api/readings?channel=system_pressure&points=100"
+curl -H "Content-Type: application/json" -d '{{"text": "isolated", "who": "Kim"}}' http://127.0.0.1:8321/api/marks
+```
 
 Answers are JSON unless something else is said. An error is a problem document (RFC 9457) with `title`, `status` and `detail`:
 
@@ -105,6 +113,8 @@ def _row(name: str, where: str, schema: Mapping[str, Any], said: str, *, needed:
 
 
 def _takes(schema: Mapping[str, Any]) -> str:
+    if _INSTANT in schema.get("anyOf", ()):
+        return "instant"
     if "anyOf" in schema:
         return " or ".join(dict.fromkeys(_takes(each) for each in schema["anyOf"] if each.get("type") != "null"))
     if "enum" in schema:

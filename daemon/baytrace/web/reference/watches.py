@@ -68,8 +68,16 @@ def meaning(row: Limit) -> str:
 
 
 def _value(value: Any) -> str:
+    if isinstance(value, dict):
+        return _named(value)
     if isinstance(value, list) and value and isinstance(value[0], list):
         return "; ".join(", ".join(f"{each:g}" for each in line) for line in value)
     if isinstance(value, list):
         return code(json.dumps(value))
     return f"{value:.8g}" if isinstance(value, float) else str(value)
+
+
+def _named(values: dict[str, Any]) -> str:
+    """`name value`, as many as there are; of tables, each with its own behind a colon."""
+    tables = any(isinstance(each, dict) for each in values.values())
+    return ("; " if tables else ", ").join(f"{name}{':' if tables else ''} {_value(each)}" for name, each in values.items())
