@@ -140,3 +140,24 @@ def test_pressure_hold_gauge_at_its_upper_end_cannot_pass():
     for second in range(4000):
         watch.reading(Reading(traces.T0_NS + second * traces.NS, "p", role, top))
     assert watch.verdict().outcome is Outcome.UNDECIDED
+
+
+@pytest.mark.parametrize(("drop", "every"), [(6.0, 100), (5.0, 60), (4.0, 60)])
+def test_evacuation_pump_on_for_a_moment_within_the_hold_cannot_pass(drop, every):
+    """A leak of 2.4 limits that a pump takes back in short bursts looks flat: the sudden falls keep it from passing."""
+    rng = np.random.default_rng(3)
+    second = np.arange(SECONDS)
+    bursts = np.cumsum(np.where(second % every >= every - 10, drop / 10.0, 0.0))
+    shown = 40.0 + 0.06 * second - bursts + 0.2 * rng.normal(size=SECONDS)
+    verdict = judged(np.round(shown / traces.MICRON_PA) * traces.MICRON_PA, kelvin=np.full(SECONDS, 295.15))
+    assert verdict.outcome is not Outcome.PASS
+    assert any("in a closed loop it does not" in reason for reason in verdict.reasons) or verdict.finding == "leak"
+
+
+def test_evacuation_share_at_zero_is_never_rounded_to_all_of_the_hold():
+    """A gauge that left zero for a moment stood there for over 99 % of the hold, not for 100 %."""
+    shown = np.zeros(SECONDS)
+    shown[400:404] = 5.0
+    said = judged(shown).reasons[0]
+    assert "for over 99 % of the hold" in said
+    assert "zero or less all through the hold" in judged(np.zeros(SECONDS)).reasons[0]

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import re
 
+import numpy as np
+
 from baytrace.measure.channel import Channel
 from baytrace.measure.faults import BadInput
 from baytrace.measure.units import STANDARD_ATMOSPHERE_PA, Against, parse_unit
 from baytrace.physics import moisture
 from baytrace.physics.pressure_rise import RiseFit
 from baytrace.watches.evacuation.hold import Hold, still_step
+from baytrace.watches.evacuation.wording import span
 from baytrace.watches.limits_table import limit
 
 _RANGE = re.compile(
@@ -19,11 +22,19 @@ _RANGE = re.compile(
 )
 _K95 = 1.959_964
 _STEPS = 2.0
+_FEWEST_CELLS = 12
+_OF_MEDIAN = 1.4826  # standard deviation of a normal distribution over its median absolute deviation
 
 
 def no_pass(hold: Hold, fit: RiseFit, channel: Channel | None) -> str | None:
     """Why this hold cannot pass; None when nothing speaks against it."""
-    return _at_zero(hold) or at_an_end(hold, channel) or _stuck(hold, fit, channel) or _no_room(hold, fit)
+    return (
+        _at_zero(hold)
+        or at_an_end(hold, channel)
+        or _stuck(hold, fit, channel)
+        or _no_room(hold, fit)
+        or _drawn_down(hold, fit)
+    )
 
 
 def _at_zero(hold: Hold) -> str | None:
@@ -33,9 +44,15 @@ def _at_zero(hold: Hold) -> str | None:
     if share <= limit("evacuation.at_zero"):
         return None
     return (
-        f"The gauge showed zero or less for {100.0 * share:.0f} % of the hold: it stands at the end of its range or its zero "
+        f"The gauge showed zero or less {_part(share)} the hold: it stands at the end of its range or its zero "
         "is off, so a rise could be hidden and this hold cannot pass."
     )
+
+
+def _part(share: float) -> str:
+    if share == 1.0:
+        return "all through"
+    return f"for {100.0 * share:.0f} % of" if share < 0.99 else "for over 99 % of"
 
 
 def at_an_end(hold: Hold, channel: Channel | None) -> str | None:
@@ -91,4 +108,23 @@ def _no_room(hold: Hold, fit: RiseFit) -> str | None:
     return (
         f"The hold began at {fit.start:.0f} Pa, where water in the loop would be in balance already ({shown:.0f} Pa at "
         f"{coldest - 273.15:.0f} degC): no rise from there can exclude water, so this hold cannot pass."
+    )
+
+
+def _drawn_down(hold: Hold, fit: RiseFit) -> str | None:
+    """A pump on for a moment takes back what came in, and leaves a leak looking flat. It shows as a sudden fall."""
+    cells = hold.cells.means()
+    if cells.pressure.size < _FEWEST_CELLS:
+        return None
+    steps = np.diff(cells.pressure)
+    scatter = _OF_MEDIAN * float(np.median(np.abs(steps - np.median(steps))))
+    falls = cells.pressure[:-2] - cells.pressure[2:]
+    at = int(falls.argmax())
+    least = limit("evacuation.fall_share") * float(cells.pressure[at])
+    if falls[at] <= max(least, limit("evacuation.fall_sigmas") * scatter, _STEPS * fit.gauge.resolution):
+        return None
+    return (
+        f"The pressure fell by {falls[at]:.2g} Pa within {span(2.0 * cells.length_s)}, {span(float(cells.time_s[at]))} into the "
+        "hold: in a closed loop it does not, so the pump or a valve was at work and this hold cannot pass; mark 'isolated' to "
+        "begin another."
     )
