@@ -179,7 +179,7 @@ def floor(port, broker):
 
 
 def test_login_and_floor_have_no_barrier(shop, visit):
-    """The page that asks for a token, and the page of all benches, empty and with one bench gone."""
+    """The page that asks for a token, and the page of all benches, empty and with one bench gone, which says since when."""
     import json
 
     from servers import publisher
@@ -195,13 +195,20 @@ def test_login_and_floor_have_no_barrier(shop, visit):
         state = {
             "state": "online",
             "session": {"id": "20260504T090000Z-compressor-replaced", "title": "Compressor replaced", "refrigerant": "R134a"},
+            "url": "http://127.0.0.1:9/",
             "alarms": [{"name": "High side too high", "state": "unacknowledged"}],
             "watches": [{"watch": "evacuation", "phase": "hold", "verdict": "undecided", "sentence": "Holding vacuum", "time_left_s": 300}],
         }  # fmt: skip
         with publisher(broker.port) as client:
             client.publish("baytrace/bay-1/state", json.dumps(state), retain=True)
             client.publish("baytrace/bay-2/state", json.dumps({"state": "offline"}), retain=True)
-        page.get_by_text("Holding vacuum").wait_for()
+            page.get_by_text("Holding vacuum").wait_for()
+            page.get_by_text("last heard of").wait_for()
+            assert page.title() == "⚠ 1 alarm · Floor"
+            page.get_by_role("link", name="bay-1").focus()
+            client.publish("baytrace/bay-1/state", json.dumps(state | {"alarms": []}), retain=True)
+            page.wait_for_function("() => document.title === 'Floor'")
+            assert page.evaluate("() => document.activeElement.innerText") == "bay-1", "the keyboard's place is kept"
         faults.look(page, "floor")
         faults.none(window)
     assert login.complained() == []

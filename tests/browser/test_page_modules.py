@@ -19,12 +19,16 @@ low = 90
 def running(tmp_path_factory):
     """A job pulling down with a gauge that shows micron, and a limit that its shop gave no name."""
     with PlayedBench(tmp_path_factory.mktemp("running"), "healthy", rate=10.0, more=UNNAMED) as bench:
-        vehicle = {"model": "Estate " + "A" * 60, "number": "W" * 40}
-        asked = {"title": "Hose replaced", "refrigerant": "R134a", "vehicle": vehicle, "plan": {"evacuation": {}}}
-        bench.post("/api/sessions", asked)
-        bench.post("/api/marks", {"text": "pump on", "who": "Kim Aas"})
+        begin(bench)
         bench.does("pump on")
         yield bench
+
+
+def begin(bench):
+    vehicle = {"model": "Estate " + "A" * 60, "number": "W" * 40}
+    plan = {"evacuation": {}, "sweep": {"coils": 2}}
+    bench.post("/api/sessions", {"title": "Hose replaced", "refrigerant": "R134a", "vehicle": vehicle, "plan": plan})
+    bench.post("/api/marks", {"text": "pump on", "who": "Kim Aas"})
 
 
 def test_a_vacuum_is_told_in_the_unit_its_gauge_shows(running, visit):
@@ -119,6 +123,24 @@ def test_no_data_is_hatched_from_the_last_reading_to_the_next(running, visit):
         }"""
     )
     assert (drawn["left"], drawn["right"]) == ([drawn["ends"][0]], [drawn["ends"][1]])
+
+
+def test_the_next_job_begins_with_nothing_of_the_last(running, visit):
+    """A page left open: neither the part somebody looked at nor what was marked last stands there when another session runs."""
+    window = visit(running.url)
+    page = window.open("/")
+    kim = Technician(window)
+    kim.about("Sweep")
+    kim.waits_for("touch coil 1")
+    kim.marks("hoses tight")
+    page.get_by_text("✓ Marked: hoses tight").wait_for()
+    session = running.get("/api/bench")["session"]["id"]
+    running.post(f"/api/sessions/{session}/close", {"who": "Kim Aas", "comment": ""})
+    kim.waits_for("no session is running")
+    begin(running)
+    kim.waits_for(r"\b500 micron")
+    assert page.get_by_text("✓ Marked").filter(visible=True).count() == 0
+    assert window.complained() == []
 
 
 @every_width

@@ -7,7 +7,7 @@ import { rolesOf } from "./watches.js";
 
 const LEFT = "Expected to take";
 const SELF_EVIDENT = ["time", "evidence", "settled", "label charge"];
-let chosen = null;
+let chosen = null, job = null;
 
 export function focus(frame) {
   const watches = frame.watches || [];
@@ -27,6 +27,8 @@ export function expectedMark(frame) {
 }
 
 export function drawNow(frame) {
+  const session = frame.session ? frame.session.id : null;
+  if (session !== job) { job = session; chosen = null; } // what was looked at in another job
   const watch = focus(frame);
   const busy = Boolean(frame.session && watch);
   text($("now-title"), busy ? words(watch.watch) : "Now");
@@ -34,7 +36,7 @@ export function drawNow(frame) {
   if (!busy) {
     text($("sentence"), frame.session ? "The session is starting." : "No session is running.");
     text($("coming"), frame.session ? "" : "Readings are kept all the same.");
-    for (const id of ["figure-name", "interval", "time-left", "waiting-for", "why"]) { text($(id), ""); }
+    for (const id of ["spoken", "figure-name", "interval", "time-left", "waiting-for", "why"]) { text($(id), ""); }
     drawFigure({ value: "", unit: "" });
     for (const id of ["progress", "caution", "verdict-chip", "back-to-job", "silence"]) { show($(id), false); }
     return;

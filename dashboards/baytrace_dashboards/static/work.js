@@ -7,11 +7,12 @@ import { installStart } from "./start.js";
 import { told } from "./units.js";
 import { allWatches, marksOf } from "./watches.js";
 
-let latest = null;
+let latest = null, job = null;
 
 export function drawWork(frame) {
   latest = frame;
   const session = frame.session;
+  if ((session && session.id) !== job) { job = session && session.id; text($("mark-said"), ""); text($("mark-error"), ""); }
   show($("no-session"), !session);
   show($("in-session"), Boolean(session));
   if (!session) { text($("session-facts"), "No session is running."); return; }
