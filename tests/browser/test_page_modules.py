@@ -77,6 +77,21 @@ def test_a_figure_and_its_interval_share_one_power_of_ten(running, visit, data, 
     assert interval is None or made["interval"] == interval
 
 
+def test_a_leak_is_written_in_the_power_of_ten_of_its_limit(running, visit):
+    """However little is known yet, figure, interval and limit can be held against each other at a glance."""
+    page = visit(running.url).open("/")
+    made = page.evaluate(
+        """async () => {
+            const { figure, powerOf } = await import("/static/format.js");
+            const allowed = { value: 5e-5, unit: "Pa*m3/s" }, power = powerOf(allowed.value);
+            return [figure({ value: 0.0005, low: 0, high: 0.0075, unit: "Pa*m3/s" }, power), figure(allowed, power)];
+        }"""
+    )
+    assert [each["value"] for each in made] == ["50", "5.00"]
+    assert {each["unit"] for each in made} == {"×10⁻⁵ Pa·m³/s"}
+    assert made[0]["interval"] == "between 0 and 750 ×10⁻⁵ Pa·m³/s (95 %)"
+
+
 SAID = [
     ("evacuation", "Pulling down, 21018 Pa, target 67 Pa", "Pulling down, 157650 micron, target 500 micron"),
     ("evacuation", "steady rise 0.62 Pa/min, water unlikely", "steady rise 4.7 micron/min, water unlikely"),
@@ -141,6 +156,27 @@ def test_the_next_job_begins_with_nothing_of_the_last(running, visit):
     kim.waits_for(r"\b500 micron")
     assert page.get_by_text("✓ Marked").filter(visible=True).count() == 0
     assert window.complained() == []
+
+
+def test_a_wide_fan_does_not_flatten_the_readings(running, visit):
+    """Early in a hold the interval ahead is wide; the readings still fill a fifth of the picture."""
+    page = visit(running.url).open("/")
+    page.locator("canvas").first.wait_for()
+    bottom, top = page.evaluate(
+        """async () => {
+            const { Panel } = await import("/static/panel.js");
+            const found = (await (await fetch("/api/channels")).json()).find((each) => each.role === "system_pressure");
+            const channel = { ...found, stale: false, bands: [], shown_scale: 1, shown_offset: 0 };
+            const panel = new Panel(window.Bokeh, { roles: ["system_pressure"], fit: true }, [channel]);
+            panel.start = 0;
+            panel.filled = true;
+            panel.take([], { [channel.name]: { time_ms: [0, 30000, 60000], value: [50, 75, 100] } });
+            const curve = { role: "system_pressure", time_ms: [0, 60000, 90000], value: [50, 100, 125], low: [49, 99, 60], high: [51, 101, 9000] };
+            panel.draw({ time: new Date(60000).toISOString(), session: null }, { curve, details: {} });
+            return [panel.y.start, panel.y.end];
+        }"""
+    )
+    assert (100 - 50) / (top - bottom) > 0.2
 
 
 @every_width

@@ -53,7 +53,10 @@ export function unitWords(unit) { return SHOWN[unit] ?? unit; }
 const WRITTEN = [[/\bdegC\b/g, "°C"], [/\bdegF\b/g, "°F"], [/\bohm\b/g, "Ω"], [/\b(Pa)[ *]m3\/s/g, "$1·m³/s"], [/\bmbar[ *]L\/s/g, "mbar·L/s"]];
 export function symbols(said) { return WRITTEN.reduce((text, [unit, symbol]) => text.replace(unit, symbol), said || ""); }
 
-export function figure(data) {
+export const powerOf = (size) => (size > 0 && size < 1e-3 ? Math.floor(Math.log10(size)) : 0);
+
+// `given` is a power of ten to write it in, such as that of a limit beside it; else that of the largest of the value and its ends.
+export function figure(data, given = 0) {
   if (!data) { return { value: DASH, unit: "", interval: "" }; }
   let { value, low, high, unit } = data;
   let shownUnit = unitWords(unit);
@@ -64,11 +67,10 @@ export function figure(data) {
   const known = Number.isFinite(low) && Number.isFinite(high);
   // nothing found: what can be said is how much it is at most
   const most = known && value === 0 && low === 0 && high > 0;
-  // one power of ten for the value and its ends: that of the largest, so that it can be held against a limit
   const size = known ? Math.max(Math.abs(low), Math.abs(high)) : Math.abs(value);
-  const power = size !== 0 && size < 1e-3 ? Math.floor(Math.log10(size)) : 0;
+  const power = given || powerOf(size);
   const half = known ? (high - low) / 2 * 10 ** -power : 0;
-  const shown = (x) => { const scaled = x * 10 ** -power; return number(Math.abs(scaled) < half / 100 ? 0 : scaled, half > 0 && !most ? half / 10 : 0); };
+  const shown = (x) => { const scaled = x * 10 ** -power; return number(Math.abs(scaled) < half / 100 ? 0 : scaled, half > 0 && !most ? half / 10 : data.uncertainty || 0); };
   const tail = power ? `×10${raised(power)} ` : "";
   const between = known ? `between ${shown(low)} and ${shown(high)} ${tail}${shownUnit} (95 %)` : "";
   return { value: most ? `< ${shown(high)}` : shown(value), unit: `${tail}${shownUnit}`, interval: between };

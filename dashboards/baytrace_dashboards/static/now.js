@@ -1,7 +1,7 @@
 // What is going on now: the sentence, the deciding figure very large, time left, caution; and the parts of the job.
 // The bench says which part is at work (`frame.focus`); a person may look at another one meanwhile.
 import { $, el, text, attribute, redraw, show } from "./dom.js";
-import { called, figure, span, words, SIGN } from "./format.js";
+import { called, figure, powerOf, span, words, SIGN } from "./format.js";
 import { inGaugeUnit, told } from "./units.js";
 import { rolesOf } from "./watches.js";
 
@@ -46,10 +46,11 @@ export function drawNow(frame) {
   text($("spoken"), `${words(watch.watch)}: ${watch.phase}, ${SIGN[watch.verdict.verdict].slice(2)}${watch.verdict.finding === "undecided" ? "" : `, ${watch.verdict.finding}`}`);
   drawVerdict(frame, watch);
   drawSilence(frame, watch);
-  const [name, data] = deciding(frame, watch);
+  const allowed = inGaugeUnit(frame, watch, watch.details && watch.details.against), power = allowed ? powerOf(allowed.value) : 0;
+  const [name, data] = deciding(frame, watch, power);
   text($("figure-name"), name);
   drawFigure(data);
-  text($("interval"), [data.interval, against(frame, watch, name)].filter(Boolean).join(" · "));
+  text($("interval"), [data.interval, name !== LEFT && against(allowed, power)].filter(Boolean).join(" · "));
   drawClock(watch, name === LEFT);
   show($("caution"), Boolean(watch.caution));
   text($("caution"), watch.caution || "");
@@ -75,21 +76,19 @@ function drawVerdict(frame, watch) {
   text($("why"), asks ? told(frame, watch, reasons[0] || "") : "");
 }
 
-// What decides now: what the watch wants shown, else its headline, else the time that is left.
-function deciding(frame, watch) {
+// What decides now: what the watch wants shown, else its headline, in the power of ten of its limit; else the time that is left.
+function deciding(frame, watch, power) {
   const wanted = watch.details && watch.details.shown;
   if (wanted) { return [words(wanted.name), figure(inGaugeUnit(frame, watch, wanted))]; }
   const evidence = watch.verdict.evidence[watch.headline];
-  if (evidence) { return [words(watch.headline), figure(inGaugeUnit(frame, watch, evidence))]; }
+  if (evidence) { return [words(watch.headline), figure(inGaugeUnit(frame, watch, evidence), power)]; }
   if (watch.time_left_s > 0) { return [LEFT, { value: span(watch.time_left_s), unit: "more", interval: "" }]; }
   return ["", { value: "", unit: "", interval: "" }];
 }
 
-function against(frame, watch, name) {
-  const allowed = watch.details && watch.details.against;
-  if (!allowed || name === LEFT) { return ""; }
-  const said = figure(inGaugeUnit(frame, watch, allowed));
-  return `allowed up to ${said.value} ${said.unit}`;
+function against(allowed, power) {
+  const said = allowed && figure(allowed, power);
+  return said ? `allowed up to ${said.value} ${said.unit}` : "";
 }
 
 function drawFigure(data) {

@@ -150,7 +150,10 @@ export class Panel {
     const x = curve.time_ms.map(local);
     this.fit.data = { x, y: map(curve.value) };
     this.interval.data = curve.low.length ? { x, low: map(curve.low), high: map(curve.high) } : { x: [], low: [], high: [] };
-    for (const y of [...map(curve.value), ...map(curve.low), ...map(curve.high)]) { span[0] = Math.min(span[0], y); span[1] = Math.max(span[1], y); }
+    for (const y of map(curve.value)) { span[0] = Math.min(span[0], y); span[1] = Math.max(span[1], y); }
+    // what little is known at first leaves a wide fan: so much of it is shown that the readings are not flattened
+    const [least, most] = [span[0], span[1]], reach = most - least;
+    for (const y of [...map(curve.low), ...map(curve.high)]) { span[0] = Math.min(span[0], Math.max(y, least - reach)); span[1] = Math.max(span[1], Math.min(y, most + reach)); }
     const line = status.details.limit_line;
     this.limit.data = line ? { x: line.time_ms.map(local), y: map(line.value) } : { ...NONE };
     if (line) { const top = Math.max(...map(line.value)); if (top - span[0] < 6 * (span[1] - span[0])) { span[1] = Math.max(span[1], top); } }

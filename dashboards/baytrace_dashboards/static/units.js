@@ -36,5 +36,6 @@ export function inGaugeUnit(frame, watch, data) {
   if (!gauge) { return data; }
   const [factor, per] = FACTORS[data.unit];
   const ends = ["value", "low", "high"].filter((end) => Number.isFinite(data[end])).map((end) => [end, data[end] * factor * gauge.shown_scale]);
-  return { ...data, ...Object.fromEntries(ends), unit: `${unitText(gauge)}${per}` };
+  const uncertainty = data.unit === "Pa" && gauge.uncertainty ? (gauge.uncertainty * gauge.shown_scale) / 2 : 0; // as the tile does
+  return { ...data, ...Object.fromEntries(ends), uncertainty, unit: `${unitText(gauge)}${per}` };
 }
