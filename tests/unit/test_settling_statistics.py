@@ -126,3 +126,42 @@ def test_a_slow_mode_behind_a_quick_one_is_waited_for(quick, slow):
     called = called_at(times, 290.0 + path + noise, 0.5, hold_s=60.0)
     assert called is not None
     assert called >= times[np.flatnonzero(path > 0.5)[-1]]
+
+
+def taking_turns(strong, weak, period=26.0, length=900.0, drift=0.0):
+    """A wave whose every other swing is a weak one, so that the means of neighbouring cycles differ for good."""
+    times = np.arange(0.0, length, 1.0)
+    number = np.floor(times / period)
+    phase = times / period % 1.0
+    swing = np.where(number % 2 == 0, strong, weak)
+    noise = np.random.default_rng(3).normal(0.0, 0.3, len(times))
+    return times, 280.0 + swing * (0.5 + 0.5 * np.cos(2.0 * np.pi * phase)) + drift * np.exp(-times / 120.0) + noise
+
+
+def test_cycles_that_take_turns_settle_in_the_mean_of_two():
+    """Strong and weak cycles in turn, 3.5 % apart in their means: the mean of two stands, and is what is called settled."""
+    times, values = taking_turns(60.0, 40.0)
+    cycles = find_cycles(times, values, least_swing=15.0)
+    assert (round(cycles.period_s), cycles.turns) == (26, 2)
+    found = judge_settling(times, values, 3.0, slowest_s=200.0, cycles=cycles)
+    assert found.settled
+    assert found.mean == pytest.approx(280.0 + 0.5 * 50.0, abs=0.5)
+
+
+def test_turns_do_not_hide_a_mean_that_still_moves():
+    """The same with a mean still on its way: not settled while more than the band is to come."""
+    times, values = taking_turns(60.0, 40.0, length=300.0, drift=80.0)
+    cycles = find_cycles(times, values, least_swing=15.0)
+    assert not judge_settling(times, values, 3.0, slowest_s=200.0, cycles=cycles).settled
+
+
+def test_cycles_of_one_kind_take_no_turns():
+    """Swings that differ at random by 6 %: of 200 such records next to none is taken for one that takes turns."""
+    times = np.arange(0.0, 900.0, 1.0)
+    taken = 0
+    for seed in range(200):
+        rng = np.random.default_rng(seed)
+        swing = (50.0 + rng.normal(0.0, 3.0, 40))[np.floor(times / 26.0).astype(int)]
+        wave = 280.0 + swing * (0.5 + 0.5 * np.cos(2.0 * np.pi * times / 26.0)) + rng.normal(0.0, 0.3, len(times))
+        taken += find_cycles(times, wave, least_swing=15.0).turns == 2
+    assert taken <= 10

@@ -3,6 +3,9 @@
 A cycling quantity never stands still, so what settles is the mean of whole cycles. Times are seconds, ascending; values are
 in any unit. A quantity that only relaxes crosses its middle once; noise does not get past the hysteresis. At least
 `MIN_CYCLES` whole cycles of similar length are wanted before anything is called cycling, and at least four samples a cycle.
+
+A switch and a valve that take turns make a strong cycle follow a weak one, for good: such cycles repeat in twos, and what stands is
+the mean of two. They are known by the means of neighbouring cycles, which lie on either side of their line by turns.
 """
 
 from __future__ import annotations
@@ -19,16 +22,21 @@ MIN_CYCLES = 2
 _HYSTERESIS = 0.25  # of the swing, each side of the middle
 _ALIKE = 0.35  # coefficient of variation of the last cycles' lengths
 _TAIL = 0.6  # share of the record in which cycling must be going on
+_RECENT, _FEWEST = 16, 6  # cycles that show whether they take turns: at most, at least
+_BY_TURNS = -0.6  # correlation of neighbours; independent ones have about -1/n
 
 
 @dataclass(frozen=True, slots=True)
 class Cycles:
-    """`starts` are the upward crossings (s); `duty` is the share of a cycle in which the quantity falls."""
+    """`starts` are the upward crossings (s); `duty` is the share of a cycle in which the quantity falls. `turns`: 2 where strong and
+    weak cycles take turns, so that only the mean of two stands, else 1.
+    """
 
     starts: Floats
     period_s: float
     duty: float
     swing: float
+    turns: int = 1
 
     @property
     def number(self) -> int:
@@ -60,7 +68,19 @@ def find_cycles(times: Floats, values: Floats, *, least_swing: float) -> Cycles 
     period = float(np.median(np.diff(starts)))
     if period < 4.0 * float(np.median(np.diff(times))):
         return None
-    return Cycles(starts, period, _falling_share(times, values, starts), swing)
+    turns = 2 if _by_turns(cycle_means(times, values, starts[-_RECENT - 1 :])[1]) else 1
+    period = float(np.median(starts[turns:] - starts[:-turns])) / turns
+    return Cycles(starts, period, _falling_share(times, values, starts), swing, turns)
+
+
+def _by_turns(means: Floats) -> bool:
+    if len(means) < _FEWEST:
+        return False
+    number = np.arange(len(means)) - 0.5 * (len(means) - 1)
+    left = means - means.mean()
+    left = left - number * float(number @ left) / float(number @ number)
+    power = float(left @ left)
+    return power > 0.0 and float(left[1:] @ left[:-1]) < _BY_TURNS * power
 
 
 def _crossings(times: Floats, values: Floats, middle: float, reach: float) -> Floats:
@@ -97,12 +117,12 @@ def _falling_share(times: Floats, values: Floats, starts: Floats) -> float:
     return float(np.mean(shares)) if shares else float("nan")
 
 
-def cycle_means(times: Floats, values: Floats, starts: Floats) -> tuple[Floats, Floats]:
-    """Middle instants and time-weighted means of the cycles between `starts`."""
+def cycle_means(times: Floats, values: Floats, starts: Floats, turns: int = 1) -> tuple[Floats, Floats]:
+    """Middle instants and time-weighted means of the cycles between `starts`; of each `turns` in a row where these are more."""
     total = running_integral(times, values)
     at = np.interp(starts, times, total)
-    lengths = np.diff(starts)
-    return starts[:-1] + 0.5 * lengths, np.diff(at) / lengths
+    lengths = starts[turns:] - starts[:-turns]
+    return starts[:-turns] + 0.5 * lengths, (at[turns:] - at[:-turns]) / lengths
 
 
 def running_integral(times: Floats, values: Floats) -> Floats:

@@ -5,7 +5,7 @@ a is what is still to come. For each tau of a grid (FASTEST_S to `slowest_s`) th
 while its residual sum lies within an F-test of the best. The quantity has settled when for every possible tau the whole
 95 % interval of a lies within the stated band, with a margin for tails that are not one clean exponential. Noise that is correlated from block to block widens the interval: the variance
 is multiplied by (1 + r) / (1 - r) with r the lag-1 autocorrelation of the residuals (Bayley and Hammersley's effective number
-of observations, from memory). Where a clutch or fan cycles, the points are means of whole cycles.
+of observations, from memory). Where a clutch or fan cycles, the points are means of whole cycles, of two where these take turns.
 
 The settled instant is found looking back: the last instant at which the sliding mean was further than the band from the
 final mean.
@@ -84,8 +84,8 @@ def points(times: Floats, values: Floats, cycles: Cycles | None) -> tuple[Floats
     """
     if cycles is not None:
         inside = cycles.starts[(cycles.starts >= times[0]) & (cycles.starts <= times[-1])]
-        if len(inside) >= 2:
-            return cycle_means(times, values, inside)
+        if len(inside) > cycles.turns:
+            return cycle_means(times, values, inside, cycles.turns)
     span = float(times[-1] - times[0])
     if len(times) <= _FEW:
         return times, values
@@ -158,7 +158,7 @@ def judge_settling(
     span = float(times[-1] - times[0])
     tail = at >= at[-1] - max(_TAIL * (at[-1] - at[0]), least_s)
     at, mean = at[tail], mean[tail]
-    wanted = 4 if cycles is not None else MIN_BLOCKS
+    wanted = 3 * cycles.turns + 1 if cycles is not None else MIN_BLOCKS
     if span < 0.95 * least_s or len(at) < wanted:
         waiting = least_s - span
         if cycles is not None:
@@ -202,9 +202,10 @@ def _scatter(mean: npt.NDArray[np.float64]) -> float:
     return float(np.std(mean, ddof=1)) / math.sqrt(len(mean)) * math.sqrt(_inflation_of(residuals))
 
 
-def _cycle_window(period_s: float) -> float:
-    """Whole cycles, at least 25 s of them."""
-    return period_s * max(1, math.ceil(25.0 / period_s))
+def _cycle_window(cycles: Cycles) -> float:
+    """Whole cycles, all turns of them, at least 25 s."""
+    round_s = cycles.period_s * cycles.turns
+    return round_s * max(1, math.ceil(25.0 / round_s))
 
 
 def _quiet_window(times: Floats, values: Floats, band: float) -> float:
@@ -216,7 +217,7 @@ def _quiet_window(times: Floats, values: Floats, band: float) -> float:
 
 def _look_back(times: Floats, values: Floats, band: float, cycles: Cycles | None) -> tuple[float, float, float]:
     """Since when the mean has stayed within `band` of its final value, that value and its standard uncertainty."""
-    window = _cycle_window(cycles.period_s) if cycles is not None else _quiet_window(times, values, band)
+    window = _cycle_window(cycles) if cycles is not None else _quiet_window(times, values, band)
     grid = np.arange(times[0], times[-1], max(window / 8.0, 1.0, (times[-1] - times[0]) / _INSTANTS))
     path = sliding_mean(times, values, grid, window)
     if cycles is not None:  # twice: cycles are not all of one length, and one mean would leave a ripple
