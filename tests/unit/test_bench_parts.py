@@ -1,16 +1,21 @@
 """The bench's own parts, in memory: intake, sink, watchdog, live slot."""
 
 import asyncio
+import json
 import math
 from concurrent.futures import Future
 
 import pytest
+from pydantic import ValidationError
 
 from baytrace.adapter import LinkState
 from baytrace.bench.delivered import DeliveredKeys
 from baytrace.bench.intake import MOST_WAITING, Intake
 from baytrace.bench.live import Live, stale_after_s
-from baytrace.bench.session import complete_plan, session_id
+from baytrace.bench.outbox import Outbox
+from baytrace.bench.outlet import heard_mark
+from baytrace.bench.running import kept_going
+from baytrace.bench.session import complete_plan, mark_text, session_id, unused_id
 from baytrace.bench.sink import InstrumentSink
 from baytrace.bench.watchdog import StepDetector, stale_changes
 from baytrace.journal.store import Receipt
@@ -21,6 +26,8 @@ from baytrace.measure.faults import BadInput, EnvironmentFailed
 from baytrace.measure.reading import Event, Raw, Reading
 from baytrace.measure.roles import Role
 from baytrace.measure.units import unit_for
+from baytrace.web.session_routes import NewSession
+from journal_kit import event, opened
 
 
 class Clock(SystemClock):
@@ -155,6 +162,7 @@ async def test_an_acknowledgement_is_never_forgotten():
 class Recorder:
     def __init__(self):
         self.clock, self.said, self.changes = Clock(), [], 0
+        self.holding = False
 
     async def take(self, instrument, samples, committed):
         del instrument, samples
@@ -182,6 +190,16 @@ async def test_a_babbling_wire_does_not_fill_the_disk():
     assert all(data["size"] == 9000 for data in kept)
     assert len(acknowledged) == 500
     assert sink.counts["rejected"] == 500
+
+
+async def test_rejected_frames_do_not_fill_the_memory_while_the_disk_is_full():
+    """What cannot be stored waits in memory, so none is kept then; each is counted."""
+    recorder = Recorder()
+    recorder.holding = True
+    sink = InstrumentSink("gauge", "line", recorder)
+    await sink.reject(b"?", "no number")
+    assert recorder.said == []
+    assert sink.counts == {"rejected": 1, "rejected unkept": 1}
 
 
 def test_a_change_of_the_wire_is_an_event_once():
@@ -254,6 +272,85 @@ def test_session_ids_sort_by_start_and_are_safe_names():
     """Whatever the title says, the id is a plain file name."""
     assert session_id(0, "Blue van / ../../etc") == "19700101T000000Z-blue-van-etc"
     assert session_id(0, "車") == "19700101T000000Z"
+
+
+def test_no_two_sessions_of_a_journal_share_an_id(tmp_path):
+    """Two of one title within a second, or after a clock set back, would become one record: the later ones are numbered."""
+    journal = opened(tmp_path)
+    found = []
+    for _ in range(3):
+        found.append(unused_id(journal, 0, "van"))
+        journal.append([], [event("session_started", found[-1])]).result(10)
+    assert found == ["19700101T000000Z-van", "19700101T000000Z-van-2", "19700101T000000Z-van-3"]
+    journal.close()
+
+
+@pytest.mark.parametrize(
+    ("text", "kept"),
+    [("pump on", "pump on"), (" pump\0on\0", "pump on"), ("a\tb\nc", "a b c"), ("x" * 2000, "x" * 2000)],
+)
+def test_a_mark_is_a_line_every_table_can_hold(text, kept):
+    """A control character, such as the zero a small program ends its text with, would make the session's table unreadable."""
+    assert mark_text(text) == kept
+
+
+@pytest.mark.parametrize("text", ["", " ", "\0", "x" * 2001])
+def test_what_is_no_mark_is_refused_not_cut(text):
+    """Nothing is left out of what somebody said without a word."""
+    with pytest.raises(BadInput):
+        mark_text(text)
+
+
+@pytest.mark.parametrize(
+    "payload",
+    [
+        b"\xff",
+        b"{",
+        b"{}",
+        b'{"text":5}',
+        b'{"text":{"a":1}}',
+        b'{"text":"x","who":5}',
+        b'{"text":"\\ud800"}',
+        b'{"a":' * 100_000,
+        b'{"text":1' + b"0" * 5000 + b"}",
+    ],
+)
+def test_a_mark_over_mqtt_that_cannot_be_read_is_refused(payload):
+    """Whatever anybody publishes is either a mark or refused with a reason; it never ends the way out for alarms."""
+    with pytest.raises(BadInput):
+        heard_mark(payload)
+
+
+async def test_what_carries_alarms_is_started_again_when_it_breaks(caplog):
+    """A fault of ours is told, and the next attempt follows."""
+    tried, again = [], asyncio.Event()
+
+    async def run():
+        tried.append(1)
+        if len(tried) == 1:
+            raise RuntimeError("ours")
+        again.set()
+
+    running = asyncio.create_task(kept_going("outlet", run))
+    async with asyncio.timeout(10):
+        await again.wait()
+    running.cancel()
+    await asyncio.gather(running, return_exceptions=True)
+    assert "outlet broke" in caplog.text
+
+
+def test_a_letter_holds_whatever_an_event_does(tmp_path):
+    """A text that no UTF-8 can hold is written as JSON writes it: a letter that cannot be made would end the bench at each start."""
+    journal = opened(tmp_path)
+    said = Event(1, 1, "alarm", "", {"who": "\ud800", "text": "°"}, 7)
+    assert json.loads(Outbox(journal, "bay", ["mqtt"], ()).letter(said).body)["who"] == "\ud800"
+    journal.close()
+
+
+def test_a_session_is_not_begun_with_what_is_no_text():
+    """Half a surrogate pair in a plan's free settings is refused where it comes in."""
+    with pytest.raises(ValidationError, match="surrogate"):
+        NewSession.model_validate({"plan": {"limits": {"limits": [{"channel": "\ud800"}]}}})
 
 
 def test_a_fast_clock_agrees_with_its_twin():

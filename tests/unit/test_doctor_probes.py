@@ -164,8 +164,12 @@ def test_a_broker_that_is_away_or_denies_is_told(tmp_path):
     """The bench's own way to it is tried, with its own name and password; the password is not in what is told."""
     config = config_of(tmp_path, f'[mqtt]\nurl = "mqtt://127.0.0.1:{free_port()}"')
     bad(probes.broker(config, config.mqtt), "broker", "start it")
-    config = config_of(tmp_path, '[mqtt]\nurl = "mqtt://127.0.0.1:1"\nusername = "kim"\npassword_env = "NOT_SET_ANYWHERE"')
+    config = config_of(
+        tmp_path, '[mqtt]\nurl = "mqtt://127.0.0.1:1"\nusername = "kim"\npassword_env = "NOT_SET_ANYWHERE"'
+    )
     bad(probes.broker(config, config.mqtt), "broker", "set it")
+    config = config_of(tmp_path, '[mqtt]\nurl = "mqtts://127.0.0.1:1"\nca = "no.pem"')
+    assert f"{tmp_path / 'no.pem'} is no certificate" in bad(probes.broker(config, config.mqtt), "broker", "").detail
 
 
 @pytest.mark.server

@@ -205,6 +205,14 @@ def test_items_between_two_numbers(tmp_path):
             assert list(journal.items(after, until)) == every[after:until]
 
 
+def test_a_range_beyond_every_calendar_is_the_whole_journal(tmp_path):
+    """Instants that no 64 bits hold end at what can be held, not with an error of the database."""
+    journal = opened(tmp_path, "vacuum")
+    filled(journal, 2)
+    assert len(list(journal.readings("vacuum", -(1 << 70), 1 << 70))) == 16
+    journal.close()
+
+
 def test_links_follow_each_other_and_a_forged_one_does_not(tmp_path):
     """Anyone can check links with payloads from any known digest on; a change of one bit is named by its commit."""
     with opened(tmp_path, "vacuum") as journal:

@@ -139,5 +139,6 @@ def test_signature_is_that_of_the_specification():
     signed = hmac.new(key, b"msg_1." + str(seconds).encode() + b"." + body, hashlib.sha256).digest()
     assert signature(key, "msg_1", seconds, body) == "v1," + base64.b64encode(signed).decode()
     assert key_of("plain words") == b"plain words"
-    with pytest.raises(BadInput, match="not base64"):
-        key_of("whsec_not base64!")
+    for secret in ("whsec_not base64!", "whsec_é", "whsec_"):
+        with pytest.raises(BadInput, match="not base64"):
+            key_of(secret)

@@ -113,8 +113,9 @@ class BenchAlarms:
     def silent(self, channel: str, *, silent: bool) -> None:
         self._set(silence_id(channel), active=silent)
 
-    def storing_fails(self, *, fails: bool) -> None:
-        self._set(STORING, active=fails)
+    def storing_fails(self, why: str) -> None:
+        """`why` the journal cannot store; '' when it can."""
+        self._set(STORING, active=bool(why))
 
     def journal(self, health: Mapping[str, Any]) -> None:
         """What the journal says of itself."""

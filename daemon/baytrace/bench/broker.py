@@ -9,15 +9,19 @@ from urllib.parse import urlsplit
 import aiomqtt
 
 from baytrace.bench.config import MqttSection
+from baytrace.measure.faults import BadInput
 from baytrace.measure.patience import rest_s
 
 
 def client_of(
     section: MqttSection, password: str | None, identifier: str | None = None, will: aiomqtt.Will | None = None
 ) -> aiomqtt.Client:
-    """A client that is not connected yet."""
+    """A client that is not connected yet. Raises BadInput when the certificate authority's file cannot be used."""
     address = urlsplit(section.url)
-    tls = ssl.create_default_context(cafile=section.ca or None) if address.scheme == "mqtts" else None
+    try:
+        tls = ssl.create_default_context(cafile=section.ca or None) if address.scheme == "mqtts" else None
+    except (OSError, ssl.SSLError) as error:
+        raise BadInput(f"{section.ca} is no certificate authority file ({error})", where="mqtt.ca") from None
     return aiomqtt.Client(
         hostname=address.hostname or "localhost",
         port=address.port or (8883 if tls else 1883),

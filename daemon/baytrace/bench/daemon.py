@@ -11,6 +11,7 @@ import logging
 import os
 import time
 from collections.abc import AsyncIterator, Callable, Mapping, Sequence
+from functools import partial
 from typing import Any
 
 from baytrace import __version__
@@ -28,13 +29,13 @@ from baytrace.bench.notify import Notifier
 from baytrace.bench.outbox import Outbox
 from baytrace.bench.outbox import read_rows as read_letters
 from baytrace.bench.outbox_courier import Courier
-from baytrace.bench.session import RunningSession, complete_plan, resume, session_id, unclosed
+from baytrace.bench.session import MOST_TEXT, RunningSession, complete_plan, mark_text, resume, unclosed, unused_id
 from baytrace.bench.sink import InstrumentSink
 from baytrace.bench.watchdog import StepDetector, stale_changes
 from baytrace.journal.sqlite import SqliteJournal, open_journal
 from baytrace.journal.store import Receipt
 from baytrace.measure.clock import Clock, SystemClock
-from baytrace.measure.faults import BadInput, NotNow
+from baytrace.measure.faults import NotNow
 from baytrace.measure.instant import format_instant
 from baytrace.measure.interpret import Interpreter
 from baytrace.measure.patience import rest_s
@@ -50,8 +51,6 @@ HEARTBEAT_S = 5.0
 STATUS_REAL_S = 0.5
 STATUS_REST = 5.0
 """How many times as long as it took nothing is worked out for people."""
-MOST_TEXT = 2000
-"""Characters of a mark, note or comment."""
 
 
 class Bench:
@@ -72,7 +71,7 @@ class Bench:
         targets = [name for name in ("mqtt", "webhook") if getattr(config, name) is not None]
         self.outbox = Outbox(journal, self.name, targets, journal.change(read_letters).result())
         self.couriers: list[Courier] = []
-        self.intake = Intake(journal, self._deliver, self._storing_fails, self.delivered, self.outbox.write)
+        self.intake = Intake(journal, self._deliver, self.alarms.storing_fails, self.delivered, self.outbox.write)
         self.started_ns = clock.wall_ns()
         self.started_mono_ns = clock.mono_ns()
         self.stopping = asyncio.Event()
@@ -244,6 +243,10 @@ class Bench:
         """The bench's time: steady, in UTC ns."""
         return self.interpreter.time_ns(self.clock.wall_ns(), self.clock.mono_ns())
 
+    @property
+    def holding(self) -> bool:
+        return bool(self.intake.failing)
+
     def changed(self) -> None:
         self.live.touch()
 
@@ -285,9 +288,6 @@ class Bench:
         if self.checks.hear(event):
             self.live.checked(self.checks.on)
         self.outbox.posted(event, self)
-
-    def _storing_fails(self, why: str) -> None:
-        self.alarms.storing_fails(fails=bool(why))
 
     # ------------------------------------------------------------------ time
 
@@ -368,32 +368,36 @@ class Bench:
                 raise NotNow(f"session {self.session.id} is still running", right="close it first")
             refrigerant, label_g = request.get("refrigerant") or "", request.get("label_g")
             plan = complete_plan(request.get("plan") or {}, refrigerant, label_g)
-            start_ns = self.now_ns()
-            data = {
-                "session": session_id(start_ns, request.get("title") or ""),
-                "title": request.get("title") or "",
-                "vehicle": request.get("vehicle") or {},
-                "refrigerant": refrigerant,
-                "label_g": label_g,
-                "plan": plan,
-                "people": request.get("people") or [],
-                "fields": request.get("fields") or {},
-                "bench": self.name,
-                **({"job": dict(self.config.job)} if self.config.job else {}),
-                "channels": {
-                    str(self.versions[channel.name]): self.checks.on(channel).to_json()
-                    for channel in self.config.channels
-                },
-                "interpreter": self.interpreter.state(),
-            }
-            event = self._event(Kind.SESSION_STARTED, data, session=str(data["session"]))
-            # settings that do not fit are refused before anything is recorded
-            RunningSession.begun(event)
+            session = await asyncio.to_thread(unused_id, self.journal, self.now_ns(), request.get("title") or "")
+            started = partial(self._session_started, session, request, plan)
+            # settings that do not fit are refused before anything is recorded; the first time this loads the fluids, for seconds
+            await asyncio.to_thread(RunningSession.begun, started())
+            event = started()
             self._said = {}
             await self.intake.event(event, alone=True)
             self._tell_clock()
             self.tell_watches()
-            return str(data["session"])
+            return session
+
+    def _session_started(self, session: str, request: Mapping[str, Any], plan: Mapping[str, Any]) -> Event:
+        """The event that begins a session now, with all a replay needs."""
+        data = {
+            "session": session,
+            "title": request.get("title") or "",
+            "vehicle": request.get("vehicle") or {},
+            "refrigerant": request.get("refrigerant") or "",
+            "label_g": request.get("label_g"),
+            "plan": plan,
+            "people": request.get("people") or [],
+            "fields": request.get("fields") or {},
+            "bench": self.name,
+            **({"job": dict(self.config.job)} if self.config.job else {}),
+            "channels": {
+                str(self.versions[channel.name]): self.checks.on(channel).to_json() for channel in self.config.channels
+            },
+            "interpreter": self.interpreter.state(),
+        }
+        return self._event(Kind.SESSION_STARTED, data, session=session)
 
     async def close_session(self, who: str = "", comment: str = "") -> dict[str, Any]:
         """End the running session: its last verdicts, then its close, each durable. Returns the verdicts by watch."""
@@ -415,10 +419,8 @@ class Bench:
         return self.session
 
     async def mark(self, text: str, who: str = "") -> int:
-        """Record that something happened now; its sequence number once durable."""
-        if not text.strip():
-            raise BadInput("a mark needs a text", where="text", right="say what happened, such as 'pump on'")
-        return await self.intake.event(self._event(Kind.MARK, {"text": text.strip()[:MOST_TEXT], "who": who[:200]}))
+        """Record that something happened now; its sequence number once durable. Raises BadInput for what is no text of a mark."""
+        return await self.intake.event(self._event(Kind.MARK, {"text": mark_text(text), "who": who[:200]}))
 
     async def add(self, kind: Kind, data: Mapping[str, Any]) -> int:
         """Record a note, ledger entry, step or sign-off in the running session."""

@@ -80,7 +80,7 @@ class Outbox:
             "bench": self._bench,
             "session": event.session,
         }
-        return Letter(key, json.dumps({**event.data, **said}, ensure_ascii=False).encode(), event.kind)
+        return Letter(key, json.dumps({**event.data, **said}).encode(), event.kind)
 
     def write(self, events: Sequence[Event]) -> Write | None:
         """What writes the letters of a commit's events inside its transaction; None when there are none."""

@@ -23,6 +23,7 @@ from baytrace.bench.outbox_rules import Answer, Letter, Outcome
 from baytrace.bench.secret import read_secret
 from baytrace.measure.faults import BadInput
 from baytrace.measure.instant import format_instant
+from baytrace.records.vocabulary import Kind
 
 log = logging.getLogger(__name__)
 
@@ -34,11 +35,14 @@ WINDOW = 20
 
 
 class Outlet:
+    """Raises BadInput at construction when the password or the certificate authority cannot be had."""
+
     def __init__(self, bench: Bench, section: MqttSection) -> None:
         self._bench, self._section = bench, section
         self._base = f"baytrace/{bench.name}"
         self._client: aiomqtt.Client | None = None
-        self.refused_marks = 0
+        self.refused_marks = self._told_refused = 0
+        broker_client(bench.config, section, "outlet")
         self.courier = Courier("mqtt", bench.outbox, bench, self._send, window=WINDOW, longest_s=30.0)
         bench.couriers.append(self.courier)
 
@@ -75,8 +79,8 @@ class Outlet:
                     finally:
                         self._client = None
                         await self._say_offline(client)
-            except* aiomqtt.MqttError as errors:
-                log.warning("broker %s: %s", self._section.url, errors.exceptions[0])
+            except* (aiomqtt.MqttError, BadInput) as errors:
+                log.warning("broker %s: %s", self._section.url, _innermost(errors))
             await asyncio.sleep(spread_rest_s(attempt))
             attempt += 1
 
@@ -93,14 +97,21 @@ class Outlet:
             if body != last:
                 await client.publish(f"{self._base}/state", body, qos=1, retain=True)
                 last = body
+            self._tell_refused()
             await asyncio.sleep(STATE_REAL_S)
+
+    def _tell_refused(self) -> None:
+        """In the record, but not one event a message: anyone who may publish can send as many as he likes."""
+        if new := self.refused_marks - self._told_refused:
+            self._told_refused = self.refused_marks
+            self._bench.record(Kind.COUNTED, {"instrument": "broker", "what": "mark refused", "times": new})
 
     async def _take_marks(self, client: aiomqtt.Client) -> None:
         async for message in client.messages:
             if message.retain:
                 continue
             try:
-                text, who = _mark(bytes(message.payload))
+                text, who = heard_mark(bytes(message.payload))
                 await self._bench.mark(text, who)
             except BadInput as error:
                 self.refused_marks += 1
@@ -141,6 +152,8 @@ def broker_client(
     """A client of the bench's broker; `part` tells one client of a bench from another. Raises BadInput for its secret."""
     secret_file = config.path(section.password_file) if section.password_file else None
     password = read_secret(section.password_env, secret_file, "mqtt")
+    if section.ca:
+        section = section.model_copy(update={"ca": str(config.path(section.ca))})
     return client_of(section, password, f"baytrace-{config.bench.name}-{part}", will)
 
 
@@ -153,7 +166,14 @@ def page_address(web: WebSection) -> str:
     return f"{'https' if web.certificate else 'http'}://{shown}:{web.port}/"
 
 
-def _mark(payload: bytes) -> tuple[str, str]:
+def _innermost(error: BaseException) -> BaseException:
+    while isinstance(error, BaseExceptionGroup):
+        error = error.exceptions[0]
+    return error
+
+
+def heard_mark(payload: bytes) -> tuple[str, str]:
+    """Text and speaker of a message on the topic of marks. Raises BadInput."""
     try:
         text = payload.decode("utf-8").strip()
     except UnicodeDecodeError:
@@ -162,6 +182,8 @@ def _mark(payload: bytes) -> tuple[str, str]:
         return text, "mqtt"
     try:
         data = json.loads(text)
-        return str(data["text"]), str(data.get("who", "mqtt"))
-    except (ValueError, KeyError, TypeError):
+        said, who = data["text"], data.get("who", "mqtt")
+        (said + who).encode()  # both text, and no half of a surrogate pair in it
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         raise BadInput("a mark in JSON needs a text", right='send {"text": "pump on", "who": "..."}') from None
+    return said, who

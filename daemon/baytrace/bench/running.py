@@ -6,15 +6,18 @@ import asyncio
 import contextlib
 import logging
 import sys
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Awaitable, Callable
 
 from baytrace.bench.config import BenchConfig
 from baytrace.bench.daemon import Bench
 from baytrace.bench.ending import end
 from baytrace.bench.outbox_courier import Courier
 from baytrace.bench.outlet import Outlet
+from baytrace.bench.secret import forward_token
 from baytrace.bench.webhook import Webhook
+from baytrace.forward.cursor import tell_standing
 from baytrace.measure.clock import Clock
+from baytrace.measure.patience import rest_s
 
 log = logging.getLogger(__name__)
 
@@ -27,15 +30,15 @@ async def whole_bench(config: BenchConfig, clock: Clock | None = None) -> AsyncI
     async with Bench.running(config, clock) as bench:
         helpers = []
         if config.mqtt is not None:
-            helpers.append(asyncio.create_task(Outlet(bench, config.mqtt).run(), name="outlet"))
+            outlet = Outlet(bench, config.mqtt)
+            helpers.append(asyncio.create_task(kept_going("outlet", outlet.run), name="outlet"))
         if config.webhook is not None:
             courier = Courier("webhook", bench.outbox, bench, Webhook(config, config.webhook).send)
             bench.couriers.append(courier)
-            helpers.append(asyncio.create_task(courier.run(), name="webhook"))
+            helpers.append(asyncio.create_task(kept_going("webhook", courier.run), name="webhook"))
         if config.forward is not None:
+            forward_token(config, config.forward)  # refused here, not by a process that ends again and again
             helpers.append(asyncio.create_task(_forwarding(config), name="forwarder"))
-        for helper in helpers:
-            helper.add_done_callback(_tell)
         try:
             yield bench
         finally:
@@ -54,9 +57,17 @@ async def _forwarding(config: BenchConfig) -> None:
                 process.terminate()
                 await process.wait()
         log.warning("the forwarder ended with %s and is started again", code)
+        tell_standing(config.path(config.bench.journal), f"the forwarder ended with {code}; the log says why")
         await asyncio.sleep(FORWARD_AGAIN_S)
 
 
-def _tell(task: asyncio.Task[None]) -> None:
-    if not task.cancelled() and (error := task.exception()) is not None:
-        log.error("%s ended: %s", task.get_name(), error)
+async def kept_going(name: str, run: Callable[[], Awaitable[None]]) -> None:
+    """Begin anew what ends by a fault of ours: alarms must go out, and marks come in."""
+    attempt = 0
+    while True:
+        try:
+            await run()
+        except Exception:
+            log.exception("%s broke and is started again", name)
+        await asyncio.sleep(rest_s(attempt))
+        attempt += 1

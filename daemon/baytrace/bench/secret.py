@@ -6,8 +6,12 @@ import json
 import os
 import stat
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from baytrace.measure.faults import BadInput
+
+if TYPE_CHECKING:
+    from baytrace.bench.config import BenchConfig, ForwardSection
 
 SHORTEST_HIDDEN = 6
 """A shorter secret is also an everyday word, and hiding it would spoil what is said."""
@@ -33,6 +37,20 @@ def read_secret(env: str, file: Path | None, where: str) -> str | None:
     if value is not None and len(value) >= SHORTEST_HIDDEN:
         _read.update((value, json.dumps(value)[1:-1]))
     return value
+
+
+def forward_token(config: BenchConfig, section: ForwardSection) -> str:
+    """The token for the time-series server, '' when none is named. Raises BadInput when it cannot be had, or not be sent."""
+    token = read_secret(section.token_env, config.path(section.token_file) if section.token_file else None, "forward")
+    if token is None:
+        return ""
+    if not token.isascii() or not token.isprintable():
+        raise BadInput(
+            "the token holds signs that cannot be sent", where="forward", right="a token is one line of ASCII"
+        )
+    if section.basic_auth and ":" not in token:
+        raise BadInput("the token is no user:password", where="forward", right="basic_auth needs both, with a colon")
+    return token
 
 
 def _from_environment(env: str, where: str) -> str:

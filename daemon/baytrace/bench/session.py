@@ -5,10 +5,12 @@ from __future__ import annotations
 import contextlib
 import gc
 import re
+import unicodedata
 from collections.abc import Iterator, Mapping
 from typing import Any
 
 from baytrace.journal.reader import JournalReader
+from baytrace.measure.faults import BadInput
 from baytrace.measure.instant import format_instant
 from baytrace.measure.interpret import Interpreter
 from baytrace.measure.reading import Event, Reading
@@ -20,6 +22,8 @@ from baytrace.watches.watch import watch_named
 
 JOB_WATCHES = ("evacuation", "charge", "pressures", "sweep")
 """What a session follows when its plan names nothing."""
+MOST_TEXT = 2000
+"""Characters of a mark, note or comment."""
 
 
 def session_id(start_ns: int, title: str) -> str:
@@ -27,6 +31,26 @@ def session_id(start_ns: int, title: str) -> str:
     stamp = format_instant(start_ns, 0).replace("-", "").replace(":", "")
     slug = re.sub(r"[^a-z0-9]+", "-", title.lower()).strip("-")[:40].strip("-")
     return f"{stamp}-{slug}" if slug else stamp
+
+
+def unused_id(journal: JournalReader, start_ns: int, title: str) -> str:
+    """As `session_id`, with a number behind it where a session of this journal has that already: within a second, or by a clock set back."""
+    first = session_id(start_ns, title)
+    tried, number = first, 1
+    while journal.last_event((Kind.SESSION_STARTED,), tried) is not None:
+        number += 1
+        tried = f"{first}-{number}"
+    return tried
+
+
+def mark_text(text: str) -> str:
+    """What is kept of a mark's text: control characters, which no table can hold, become blanks. Raises BadInput."""
+    plain = "".join(" " if unicodedata.category(sign) == "Cc" else sign for sign in text).strip()
+    if not plain:
+        raise BadInput("a mark needs a text", where="text", right="say what happened, such as 'pump on'")
+    if len(plain) > MOST_TEXT:
+        raise BadInput(f"a mark has {len(plain)} characters", where="text", right=f"at most {MOST_TEXT}")
+    return plain
 
 
 def complete_plan(

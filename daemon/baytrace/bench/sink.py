@@ -16,7 +16,8 @@ from baytrace.records.vocabulary import Kind
 MOST_FRAME = 4096
 """Bytes of a rejected frame that are kept."""
 REJECTS_KEPT_A_SECOND = 5.0
-"""Beyond this rate rejected frames are counted, not kept: a babbling wire must not fill the disk."""
+"""Beyond this rate rejected frames are counted, not kept: a babbling wire must not fill the disk. Nor the memory: none is kept
+while the journal cannot store."""
 
 
 class Recorder(Protocol):
@@ -30,6 +31,10 @@ class Recorder(Protocol):
     def remembered(self, instrument: str) -> Sequence[bytes]: ...
     async def forget(self, instrument: str) -> None: ...
     def record(self, kind: str, data: Mapping[str, Any], committed: Callable[[], None] | None = None) -> None: ...
+    @property
+    def holding(self) -> bool:
+        """Whether what is recorded waits in memory, for a disk that refuses it."""
+        ...
     def changed(self) -> None: ...
 
 
@@ -82,7 +87,7 @@ class InstrumentSink:
         now = self.clock.mono_ns()
         self._reject_credit = min(20.0, self._reject_credit + (now - self._reject_at) / 1e9 * REJECTS_KEPT_A_SECOND)
         self._reject_at = now
-        if self._reject_credit < 1.0:
+        if self._reject_credit < 1.0 or self._recorder.holding:
             return False
         self._reject_credit -= 1.0
         return True

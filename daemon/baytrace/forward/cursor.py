@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
-from baytrace.measure.faults import BadInput
+from baytrace.measure.faults import BadInput, EnvironmentFailed
 
 
 @dataclass
@@ -60,21 +61,34 @@ class CursorFile:
             ) from None
 
     def write(self, cursor: Cursor, *, durable: bool = True) -> None:
-        """`durable` False is enough for what is only shown: the places of a crash are the last durable ones, or later."""
+        """`durable` False is enough for what is only shown: the places of a crash are the last durable ones, or later.
+
+        Raises EnvironmentFailed.
+        """
         new = self.file.with_suffix(".new")
-        with new.open("w", encoding="utf-8") as stream:
-            json.dump(asdict(cursor), stream)
-            stream.flush()
-            if durable:
-                os.fsync(stream.fileno())
-        new.replace(self.file)
+        try:
+            with new.open("w", encoding="utf-8") as stream:
+                json.dump(asdict(cursor), stream)
+                stream.flush()
+                if durable:
+                    os.fsync(stream.fileno())
+            new.replace(self.file)
+        except OSError as error:
+            raise _refused(self.file, error) from None
 
     def set_aside(self, **what: Any) -> None:
-        """Keep what the server will never take."""
-        with self.quarantine.open("a", encoding="utf-8") as stream:
-            stream.write(json.dumps(what) + "\n")
-            stream.flush()
-            os.fsync(stream.fileno())
+        """Keep what the server will never take. Raises EnvironmentFailed."""
+        try:
+            with self.quarantine.open("a", encoding="utf-8") as stream:
+                stream.write(json.dumps(what) + "\n")
+                stream.flush()
+                os.fsync(stream.fileno())
+        except OSError as error:
+            raise _refused(self.quarantine, error) from None
+
+
+def _refused(file: Path, error: OSError) -> EnvironmentFailed:
+    return EnvironmentFailed(f"{file}: {error.strerror}; where forwarding stands cannot be kept")
 
 
 def standing(directory: Path) -> dict[str, Any]:
@@ -83,3 +97,12 @@ def standing(directory: Path) -> dict[str, Any]:
         return CursorFile(directory).read().standing()
     except BadInput as error:
         return Cursor(state="stopped", last_error=error.what).standing()
+
+
+def tell_standing(directory: Path, error: str) -> None:
+    """Say that forwarding stands still, for whoever is shown it; a cursor that cannot be read or written says so by itself."""
+    file = CursorFile(directory)
+    with contextlib.suppress(BadInput, EnvironmentFailed):
+        cursor = file.read()
+        cursor.state, cursor.last_error = "stopped", error
+        file.write(cursor, durable=False)

@@ -27,6 +27,8 @@ from baytrace.measure.reading import Event
 PAGE_READINGS = 32_768
 PAGE_COMMITS = 4_096
 _KEPT_BLOCKS = 4
+_FURTHEST_NS = 1 << 63
+"""What SQLite keeps of a number."""
 _FROM_BLOCKS = "SELECT id, first, boot, previous, heads, lines, body FROM blocks"
 _FROM_COMMITS = "SELECT id, first, last, wall_ns, boot, readings, digest, payload FROM commits"
 
@@ -96,6 +98,7 @@ class JournalReader:
 
     def channel_columns(self, channel: str, start_ns: int, end_ns: int) -> Iterator[Chunk]:
         """As `readings`, a page at a time as columns."""
+        start_ns, end_ns = max(start_ns, -_FURTHEST_NS), min(end_ns, _FURTHEST_NS - 1)
         with self._reading() as db:
             versions = [row[0] for row in db.execute("SELECT version FROM channels WHERE name = ?", (channel,))]
             blocks = _spanning(db, versions, start_ns, end_ns, 0)

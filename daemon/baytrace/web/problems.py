@@ -88,7 +88,8 @@ def install(app: FastAPI) -> None:
     @app.exception_handler(RequestValidationError)
     async def invalid(_: Request, error: RequestValidationError) -> JSONResponse:
         faults = [
-            {"where": ".".join(str(part) for part in fault["loc"]), "what": fault["msg"]} for fault in error.errors()
+            {"where": ".".join(map(str, fault["loc"])), "what": fault["msg"].removeprefix("Value error, ")}
+            for fault in error.errors()
         ]
         return problem(422, "; ".join(f"{fault['where']}: {fault['what']}" for fault in faults), errors=faults)
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import tempfile
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Query
 from fastapi.responses import FileResponse
-from pydantic import BaseModel, Field
+from pydantic import BaseModel, Field, field_validator
 from starlette.background import BackgroundTask
 
 from baytrace.bench.daemon import Bench
@@ -47,6 +48,15 @@ class NewSession(BaseModel):
     plan: Annotated[dict[Name, dict[str, Any]], Field(max_length=20)] = Field(default_factory=dict)
     people: Annotated[list[Name], Field(max_length=20)] = Field(default_factory=list)
     fields: Annotated[dict[Name, Text], Field(max_length=100)] = Field(default_factory=dict)
+
+    @field_validator("plan")
+    @classmethod
+    def _text_is_text(cls, plan: dict[str, Any]) -> dict[str, Any]:
+        try:
+            json.dumps(plan, ensure_ascii=False).encode()
+        except UnicodeEncodeError:
+            raise ValueError("holds half of a surrogate pair, which is no text") from None
+        return plan
 
 
 class Closing(BaseModel):
