@@ -1,6 +1,6 @@
 """A vacuum gauge and a tank scale that print lines of text by themselves, once a second.
 
-$VAC,000512,micron*5A      vacuum gauge; OVER in place of the number beyond its range; exclusive-or of all bytes
+$VAC,000512,micron*46      vacuum gauge; OVER in place of the number beyond its range; exclusive-or of all bytes
                            between $ and * in hexadecimal
 ST,+008400,g               tank scale; ST steady, US still moving
 """
