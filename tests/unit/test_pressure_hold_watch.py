@@ -1,5 +1,7 @@
 """The standing pressure test: tight, leaking, drifting temperature, and how it begins and ends."""
 
+import itertools
+
 import numpy as np
 import pytest
 
@@ -83,3 +85,104 @@ def test_pressure_hold_cautions_while_under_pressure():
     status = judged(seconds=300).status()
     assert "never oxygen or shop air" in status.caution
     assert status.sentence.startswith("Holding pressure, 4 min 59 s of 15 min")
+
+
+def built(thermometer=True, accuracy="1 % of full scale (35 bar)"):
+    unit = unit_for(Role.LOW_SIDE, "bar")
+    made = {"p": Channel("p", Role.LOW_SIDE, unit, Accuracy.parse(accuracy, unit=unit))}
+    if thermometer:
+        celsius = unit_for(Role.SYSTEM_TEMPERATURE, "degC")
+        made["t"] = Channel("t", Role.SYSTEM_TEMPERATURE, celsius, Accuracy.parse("1 K"))
+    return WATCH(WATCH.Settings(volume_l=2.0), View(made))
+
+
+def stand(watch, start, seconds, *, pascal=1.1e6, rate=0.0, kelvin=293.15):
+    """Readings of a loop standing at `pascal`, falling by `rate` Pa/s; `kelvin` None is a thermometer that says nothing."""
+    rng = np.random.default_rng(7)
+    for second in range(start, start + seconds):
+        if kelvin is not None:
+            watch.reading(Reading(second * NS, "t", Role.SYSTEM_TEMPERATURE, kelvin))
+        shown = pascal - rate * (second - start) + 300.0 * rng.normal()
+        watch.reading(Reading(second * NS, "p", Role.LOW_SIDE, round(shown / 1000.0) * 1000.0))
+    return watch
+
+
+def mark(watch, second, text):
+    watch.mark(Mark(second * NS, text))
+    return watch
+
+
+def test_pressure_hold_isolation_marked_without_pressure_is_no_test():
+    """`isolated` said of an empty or evacuated loop begins no test, ends none, and takes no verdict away."""
+    early = mark(stand(built(), 0, 10, pascal=101_325.0), 10, "isolated")
+    assert early.status().phase == "waiting"
+    stand(early, 11, 1000)
+    assert early.verdict().finding == "tight"
+    done = mark(stand(mark(built(), 0, "isolated"), 0, 1000), 1000, "hold end")
+    mark(stand(done, 1001, 60, pascal=40.0), 1061, "isolated")
+    assert stand(done, 1062, 60, pascal=40.0).verdict().finding == "tight"
+    unheard = stand(mark(built(), 0, "isolated"), 1, 60, pascal=40.0)
+    assert unheard.status().phase == "waiting"
+    assert "hold_time" not in unheard.verdict().evidence
+
+
+def test_pressure_hold_that_cannot_pass_any_more_says_so_at_once():
+    """Silence of the gauge and a gauge at its end are told while the test runs, without a countdown; the verdict says the same."""
+    watch = stand(mark(built(), 0, "isolated"), 0, 300)
+    watch.advance(370 * NS)
+    assert "silent for 1 min 11 s" in watch.status().sentence
+    assert watch.status().time_left_s is None
+    assert "cannot pass" in stand(watch, 400, 100).status().sentence
+    pegged = stand(mark(built(accuracy="1 % of full scale (9 bar)"), 0, "isolated"), 0, 1000, pascal=1.1e6)
+    assert "end of its range (101.3 kPa to 1001 kPa)" in pegged.status().sentence
+    assert "end of its range" in pegged.verdict().reasons[0]
+    assert "more_time_needed" not in pegged.verdict().evidence
+
+
+def test_pressure_hold_fed_while_it_stands_cannot_pass():
+    """Nitrogen that still comes in makes up for a leak: a rise that temperature does not explain is no pass."""
+    verdict = stand(mark(built(), 0, "isolated"), 0, 1000, rate=-5.0).verdict()
+    assert verdict.outcome is Outcome.UNDECIDED
+    assert "nitrogen may still come in" in verdict.reasons[0]
+    warmed = judged(warming=2.0).verdict()
+    assert warmed.outcome is Outcome.PASS, warmed.reasons
+
+
+def test_pressure_hold_sentences_say_what_is_so_and_what_comes_next():
+    """No best guess of nought, no power of ten, an end to ask for, the thermometer that says nothing, a gauge never heard."""
+    assert built().status().sentence.startswith("Waiting for the pressure gauge")
+    watch = stand(mark(built(), 0, "isolated"), 0, 950, kelvin=None)
+    assert "falling at most" in watch.status().sentence
+    assert "e+" not in watch.status().sentence
+    assert any("No system temperature was measured" in reason for reason in watch.verdict().reasons)
+    assert "more of the test should decide it" in watch.verdict().reasons[1]
+    tight = stand(mark(built(), 0, "isolated"), 0, 950)
+    assert tight.status().sentence.endswith("long enough, mark 'hold end'")
+    assert tight.status().details["mark"] == "hold end"
+    short = mark(stand(mark(built(), 0, "isolated"), 0, 300, rate=300.0), 300, "hold end")
+    assert short.verdict().reasons[1:] == (
+        "What was seen of it already says: it leaks.",
+        "The test ended by the mark 'hold end'.",
+    )
+    assert short.verdict().evidence["more_time_needed"].value == 900.0
+    assert short.status().sentence.startswith("Test over, undecided: the test lasted 4 min 59 s")
+
+
+def test_pressure_hold_pressure_added_early_is_pressurising_again():
+    """Topping up a test that had only begun starts it over, and no test is called over meanwhile."""
+    watch = stand(mark(built(), 0, "isolated"), 0, 100)
+    stand(watch, 100, 10, pascal=1.2e6)
+    assert watch.status().phase == "pressurising"
+
+
+def test_pressure_hold_outlook_is_told_less_the_time_since():
+    """Between two looks ahead the time left counts down with the clock, and does not jump about."""
+    watch = mark(built(thermometer=False), 0, "isolated")
+    left = []
+    for second in range(0, 700, 5):
+        stand(watch, second, 5, kelvin=None)
+        left.append(watch.status().time_left_s)
+    told = [(before, after) for before, after in itertools.pairwise(left[40:]) if before and after]
+    steady = sum(abs(before - after - 5.0) < 0.5 for before, after in told)
+    assert len(told) > 50
+    assert steady > 0.7 * len(told)

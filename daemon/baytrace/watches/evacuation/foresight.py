@@ -11,12 +11,14 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from baytrace.physics.outlook import Outlook
-from baytrace.watches.evacuation.assess import Assessment, look_ahead
-from baytrace.watches.evacuation.decision import Cause, Limits
+from baytrace.watches.evacuation.assess import Assessment
+from baytrace.watches.evacuation.decision import Cause
 from baytrace.watches.evacuation.hold import Hold
 
 Weigh = Callable[[Hold, float], Assessment]
 """The second argument is the gauge's resolution in Pa."""
+Ahead = Callable[[Assessment], Outlook | None]
+"""A look ahead from a hold as weighed; None for one that is decided, or that even a day would not decide."""
 _FIRST_S, _NEXT = 10.0, 1.05
 _NEAR = 4.0
 """A decision is near when it was foretold within so many times the time since."""
@@ -25,8 +27,8 @@ _NEAR = 4.0
 class Foresight:
     """Of one hold."""
 
-    def __init__(self, limits: Limits, weigh: Weigh) -> None:
-        self._limits, self._weigh = limits, weigh
+    def __init__(self, ahead: Ahead, weigh: Weigh) -> None:
+        self._ahead, self._weigh = ahead, weigh
         self._next_s = _FIRST_S
         self._aside: tuple[Hold, float] | None = None
         self._then: tuple[Assessment, Outlook | None] | None = None
@@ -42,7 +44,7 @@ class Foresight:
         if self._aside is not None and now.cause is Cause.UNDECIDED and now.fit is not None:
             if self._then is None:
                 aside = self._weigh(*self._aside)
-                self._then = aside, look_ahead(aside, self._limits)
+                self._then = aside, self._ahead(aside)
             then, more = self._then
             since_s = now.seconds - then.seconds
             if then.cause is Cause.UNDECIDED and then.fit is not None:
@@ -50,7 +52,7 @@ class Foresight:
                     return None
                 if more.middle_s >= _NEAR * since_s:
                     return _less(more, since_s)
-        return look_ahead(now, self._limits)
+        return self._ahead(now)
 
 
 def _less(more: Outlook, since_s: float) -> Outlook:

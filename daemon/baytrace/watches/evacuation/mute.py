@@ -63,9 +63,13 @@ def at_an_end(hold: Hold, channel: Channel | None) -> str | None:
     if ends[0] < hold.highest and hold.lowest < ends[1]:
         return None
     return (
-        f"The gauge stood at the end of its range ({ends[0]:.4g} Pa to {ends[1]:.4g} Pa) all through the hold: a rise could be "
-        "hidden, so this hold cannot pass."
+        f"The gauge stood at the end of its range ({_shown(ends[0])} to {_shown(ends[1])}) all through the hold: a change "
+        "could be hidden, so this hold cannot pass."
     )
+
+
+def _shown(pascal: float) -> str:
+    return f"{pascal:.4g} Pa" if abs(pascal) < 1e4 else f"{pascal / 1e3:.4g} kPa"
 
 
 def range_of(channel: Channel) -> tuple[float, float] | None:

@@ -25,7 +25,6 @@ if TYPE_CHECKING:
     from baytrace.watches.evacuation.watch import Evacuation
 
 _K95 = 1.959_964
-_BY_MARK = "mark "
 _HOLD_ONLY = "If the readings begin with the hold, set phase=hold."
 CAUTION_HOLD = "Leave the valves closed: an opened valve ends the hold."
 
@@ -270,8 +269,7 @@ def _remarks(watch: Evacuation, weighed: Assessment | None) -> list[str]:
     if watch.hold is not None and watch.hold.never_moved and watch.hold.cells.readings > 1:
         said.append("The gauge's display never moved during the hold; see that it is not at the end of its range.")
     if watch.hold_end is not None and watch.hold_end.why != "hold complete":
-        why = watch.hold_end.why
-        said.append(f"The hold ended: {why}." if not why.startswith(_BY_MARK) else f"The hold ended by the {why}.")
+        said.append(wording.ended("hold", watch.hold_end.why))
     if weighed is not None and weighed.fit is not None:
         if weighed.fit.thermal.drift_k > 0.0:
             said.append(
@@ -309,20 +307,12 @@ def status(watch: Evacuation) -> Status:
         case _:
             return Status(
                 str(watch.phase),
-                _over(watch.verdict(), "Hold" if watch.hold is not None else "Evacuation"),
+                wording.over(watch.verdict(), "Hold" if watch.hold is not None else "Evacuation", "pump on"),
                 _headline(watch),
                 progress=1.0,
                 details=_details(watch, None),
                 curve=_curve(watch),
             )
-
-
-def _over(given: Verdict, what: str) -> str:
-    if given.outcome is not Outcome.UNDECIDED:
-        return f"{what} over: {given.finding} ({given.outcome})"
-    why = given.reasons[0].rstrip(".")
-    again = "" if "mark '" in why else "; to try again, mark 'pump on'"
-    return f"{what} over, undecided: {why[:1].lower()}{why[1:]}{again}"
 
 
 def _unheard(watch: Evacuation) -> str | None:

@@ -11,6 +11,7 @@ from baytrace.measure.reading import Mark, Quality, Reading
 from baytrace.measure.roles import Role
 from baytrace.measure.verdict import Outcome, Status, Verdict
 from baytrace.physics import leak
+from baytrace.physics.outlook import Outlook
 from baytrace.physics.wild_readings import WildReadings
 from baytrace.watches.evacuation import report
 from baytrace.watches.evacuation.assess import Assessment, look_ahead, weigh
@@ -76,7 +77,7 @@ class Evacuation:
         self.outdated: Verdict | None = None
         self.no_vacuum_pa: float | None = None
         self._cache: tuple[int, Assessment, bool] | None = None
-        self._foresight = Foresight(self.limits, self._weigh)
+        self._foresight = Foresight(self._look_ahead, self._weigh)
         self._aired = False
 
     # ---- what comes in
@@ -242,7 +243,7 @@ class Evacuation:
         self.outdated, self.no_vacuum_pa = None, None
         self._again = SecondTurn()
         self._next_look_s, self.early, self._cache = _FIRST_LOOK_S, None, None
-        self._foresight = Foresight(self.limits, self._weigh)
+        self._foresight = Foresight(self._look_ahead, self._weigh)
         self._deep_maybe = 0.0
         self._aired = False
         self.phase = Phase.WAITING if self.phase is Phase.HOLD else self.phase
@@ -339,10 +340,13 @@ class Evacuation:
         else:
             made, looked = self._weigh(hold, self._wild.resolution), False
         if ahead and not looked:
-            more = self._foresight.more(made) if self.hold_end is None else look_ahead(made, self.limits)
+            more = self._foresight.more(made) if self.hold_end is None else self._look_ahead(made)
             made, looked = replace(made, more=more), True
         self._cache = readings, made, looked
         return made
+
+    def _look_ahead(self, now: Assessment) -> Outlook | None:
+        return look_ahead(now, self.limits)
 
     def _weigh(self, hold: Hold, resolution: float) -> Assessment:
         return weigh(hold, self.limits, self.pressure_channel, self.temperature_channel, resolution)

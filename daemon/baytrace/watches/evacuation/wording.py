@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from baytrace.measure.verdict import Outcome, Verdict
 from baytrace.physics.pressure_rise import Estimate
 from baytrace.watches.evacuation.assess import Assessment
 from baytrace.watches.evacuation.decision import Against, Cause
@@ -71,3 +72,17 @@ def found(cause: Cause) -> str:
         Cause.LEAK_AND_MOISTURE: "part of the rise levels off (water or refrigerant out of the oil) and part does not (a leak)",
         Cause.UNDECIDED: "what was measured does not decide between tight, leak and water",
     }[cause]
+
+
+def ended(what: str, why: str) -> str:
+    """Why a hold or a test ended; `why` may be `mark 'charge start'`."""
+    return f"The {what} ended by the {why}." if why.startswith("mark ") else f"The {what} ended: {why}."
+
+
+def over(given: Verdict, what: str, again: str) -> str:
+    """The live sentence of what is over; `again` is the mark that begins another try of what stays undecided."""
+    if given.outcome is not Outcome.UNDECIDED:
+        return f"{what} over: {given.finding} ({given.outcome})"
+    why = given.reasons[0].rstrip(".")
+    retry = "" if "mark '" in why else f"; to try again, mark '{again}'"
+    return f"{what} over, undecided: {why[:1].lower()}{why[1:]}{retry}"
