@@ -1,5 +1,6 @@
 """User-written limits raise, clear and stay silent as written."""
 
+import dataclasses
 import json
 
 import pytest
@@ -58,6 +59,16 @@ def test_limits_set_at_the_limit_and_clear_a_deadband_inside():
     for second, psig in enumerate((49, 51, 49, 46, 44.9, 49, 51)):
         limits.reading(low(second, psig))
     assert actions(limits) == [(1, "low-high", "raised"), (4, "low-high", "returned"), (6, "low-high", "raised")]
+
+
+def test_limits_without_a_name_are_called_as_people_call_their_channel():
+    """The alarm and the reason name the channel as its tile does, and say the limit once."""
+    limits = engine(channel="low", high=50.0)
+    limits.reading(low(0, 51))
+    (raised,) = limits.transitions()
+    assert (raised.spec.name, raised.spec.text) == ("Low side (low) high", "above 50 psi")
+    broken = judged([low(0, 40.0), low(1, 60.0)], channel="low", high=50.0)
+    assert broken.reasons == ("Low side (low) went above 50 psi",)
 
 
 def test_limits_delays_want_an_unbroken_stretch():
@@ -215,3 +226,59 @@ def test_limits_excursion_shorter_than_its_delay_breaks_nothing():
     assert judged(spike, channel="vent", high=12.0, on_delay_s=3.0).outcome is Outcome.PASS
     lasting = [vent(0, 8.0), vent(1, 20.0), low(5, 20.0)]
     assert judged(lasting, channel="vent", high=12.0, on_delay_s=3.0).outcome is Outcome.FAIL
+
+
+def told(rules, readings, until=None):
+    watch = build("limits", {"limits": json.dumps(rules)}, View(CHANNELS))
+    for reading in readings:
+        watch.reading(reading)
+    if until is not None:
+        watch.advance(until * NS)
+    return watch.status().sentence
+
+
+@pytest.mark.parametrize(
+    ("rules", "readings", "until", "said"),
+    [
+        ([], [low(0, 20)], None, "No limit is set."),
+        ([{"channel": "low", "high": 50}], [low(0, 20)], None, "Every limit is kept."),
+        ([{"channel": "low", "high": 50}], [vent(0, 20)], None, "nothing usable is heard from Low side (low)."),
+        ([{"channel": "low", "high": 50}], [low(0, 20)], 90, "nothing usable is heard from Low side (low)."),
+        ([{"channel": "nobody", "high": 50}], [low(0, 20)], None, "nothing usable is heard from nobody."),
+        ([{"role": "high_side", "high": 50}], [low(0, 20)], None, "nothing usable is heard from High side."),
+    ],
+)
+def test_limits_are_said_to_be_kept_only_where_they_are_seen_to_be(rules, readings, until, said):
+    """No limits, a channel never heard or gone silent: nobody is told that every limit is kept."""
+    sentence = told(rules, readings, until)
+    assert sentence.endswith(said)
+    assert (sentence == "Every limit is kept.") is (said == "Every limit is kept.")
+
+
+def test_limits_sentence_counts_the_other_alarms():
+    """One alarm is told by name, of the others how many there are."""
+    rules = [{"channel": "low", "high": 50}, {"channel": "vent", "high": 10}]
+    assert told(rules[:1], [low(0, 60)]) == "Low side (low) high: above 50 psi (unacknowledged)."
+    assert told(rules, [low(0, 60), vent(0, 20)]).endswith("(unacknowledged), and 1 other alarm.")
+
+
+def test_limits_rate_that_could_never_be_worked_out_does_not_pass():
+    """A channel read once a minute has no slope over half a minute: its rate limit is undecided, not kept."""
+    channels = {"low": dataclasses.replace(CHANNELS["low"], period_s=60.0)}
+    rule = {"channel": "low", "rate_high": 5.0}
+    outcomes = []
+    for step in (60, 1):
+        watch = build("limits", {"limits": json.dumps([rule])}, View(channels))
+        for second in range(0, 600, step):
+            watch.reading(low(second, 20.0 + second / 60.0))
+        outcomes.append(watch.verdict())
+    assert outcomes[0].outcome is Outcome.UNDECIDED
+    assert "rate_window_s" in outcomes[0].reasons[0]
+    assert outcomes[1].outcome is Outcome.PASS
+
+
+def test_limits_near_a_limit_is_said_as_it_was_shown():
+    """Shown beyond the limit by less than the accuracy, or just short of it: each in its own words."""
+    rule = {"channel": "vent", "high": 12.0}
+    assert "was shown above 12 degC, but gauge is not accurate enough" in judged([vent(0, 12.2)], **rule).reasons[0]
+    assert "gauge cannot tell whether it went above 12 degC" in judged([vent(0, 11.8)], **rule).reasons[0]

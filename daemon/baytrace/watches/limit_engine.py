@@ -46,6 +46,8 @@ class Seen:
     waiting: tuple[Reading, ...] = ()
     unknown_ns: int = 0
     raised: set[str] = field(default_factory=set)
+    sloped: bool = False
+    """A rate of change could be worked out."""
 
     def take(self, reading: Reading) -> None:
         if self.highest is None or reading.value > self.highest.value:
@@ -101,7 +103,7 @@ class Follower:
                 continue
             alarm, words = f"{slug}-{kind.replace('_', '-')}", kind.replace("_", " ")
             side = "above" if sign > 0 else "below"
-            said = rule.text or f"{words}: {side} {level:g} {self.unit.text}{per}"
+            said = rule.text or f"{side} {level:g} {self.unit.text}{per}"
             self.specs.append(
                 AlarmSpec(
                     alarm, f"{name} {words}", self.channel.name, rule.priority, rule.latched, self.unit.text + per, said
@@ -241,6 +243,7 @@ class LimitEngine:
             self._tell(follower, check, check.take(value, now), now, value)
         if follower.rates:
             slope = follower.slope(reading.time_ns, value)
+            follower.seen.sloped |= slope is not None
             for check in follower.rates:
                 self._tell(follower, check, check.take(slope, now), now, slope)
         _remember(follower.seen, follower.levels, reading)

@@ -79,9 +79,21 @@ class Limits:
         bands = rule_bands(self._engine.followers, self._engine.atmosphere_pa)
         details: dict[str, Any] = {"alarms": standing, "bands": bands}
         if not standing:
-            return Status("watching", "Every limit is kept.", details=details)
-        first = standing[0]
-        return Status("alarm", f"{first['name']}: {first['text']} ({first['state']}).", details=details)
+            return Status("watching", self._untold() or "Every limit is kept.", details=details)
+        first, others = standing[0], len(standing) - 1
+        more = f", and {others} other alarm{'' if others == 1 else 's'}" if others else ""
+        return Status("alarm", f"{first['name']}: {first['text']} ({first['state']}){more}.", details=details)
+
+    def _untold(self) -> str:
+        """What keeps one from saying that every limit is kept; empty when nothing does."""
+        if not self._engine.followers and not self._engine.unheard:
+            return "No limit is set."
+        unknown = [_rule_called(rule) for rule in self._engine.unheard]
+        unknown += [_channel_called(each.channel) for each in self._engine.followers if not each.known]
+        if not unknown:
+            return ""
+        names = ", ".join(dict.fromkeys(unknown))
+        return f"Not known whether every limit is kept: nothing usable is heard from {names}."
 
     def verdict(self) -> Verdict:
         """Fail when a raised alarm's extreme is surely beyond its limit, pass when every extreme is surely within."""
@@ -90,8 +102,7 @@ class Limits:
         evidence: dict[str, Figure] = {}
         for rule in self._engine.unheard:
             outcomes.append(Outcome.UNDECIDED)
-            unheard = FACTS[rule.role].label if rule.role is not None and not rule.channel else rule.channel
-            reasons.append(f"{unheard} was never heard")
+            reasons.append(f"{_rule_called(rule)} was never heard")
         for follower in self._engine.followers:
             self._judge(follower, outcomes, reasons, evidence)
         outcome = worst(outcomes)
@@ -104,7 +115,7 @@ class Limits:
         self, follower: Follower, outcomes: list[Outcome], reasons: list[str], evidence: dict[str, Figure]
     ) -> None:
         channel, seen = follower.channel, follower.seen
-        name = called(channel.role, channel.name)
+        name = _channel_called(channel)
         if seen.highest is None or seen.lowest is None:
             outcomes.append(Outcome.UNDECIDED)
             reasons.append(f"{name} was never heard")
@@ -119,14 +130,24 @@ class Limits:
             outcomes.append(outcome)
             if outcome is not Outcome.PASS:
                 side = "above" if check.sign > 0 else "below"
-                sure = (
-                    "went"
-                    if outcome is Outcome.FAIL
-                    else f"cannot be told by {channel.instrument or channel.name} to have stayed clear of being"
-                )
-                reasons.append(f"{name} {sure} {side} {check.level:g} {follower.unit.text}")
+                level = f"{side} {check.level:g} {follower.unit.text}"
+                gauge = channel.instrument or channel.name
+                if outcome is Outcome.FAIL:
+                    reasons.append(f"{name} went {level}")
+                elif check.alarm in seen.raised:
+                    reasons.append(f"{name} was shown {level}, but {gauge} is not accurate enough to be sure")
+                else:
+                    reasons.append(f"{name} came so near to it that {gauge} cannot tell whether it went {level}")
         for check in follower.rates:
             broken = check.alarm in seen.raised
+            if not broken and not seen.sloped:
+                outcomes.append(Outcome.UNDECIDED)
+                window = follower.rule.rate_window_s
+                reasons.append(
+                    f"{name} was read too seldom or too briefly for a rate over {window:g} s: read it oftener or set a longer "
+                    "rate_window_s"
+                )
+                continue
             outcomes.append(Outcome.FAIL if broken else Outcome.PASS)
             if broken:
                 reasons.append(f"{name} changed faster than {check.level:g} {follower.unit.text} a minute")
@@ -147,6 +168,14 @@ class Limits:
         raised = check.alarm in seen.raised
         agrees = outcome is (Outcome.FAIL if raised else Outcome.PASS)
         return outcome if agrees else Outcome.UNDECIDED
+
+
+def _rule_called(rule: Rule) -> str:
+    return FACTS[rule.role].label if rule.role is not None and not rule.channel else rule.channel
+
+
+def _channel_called(channel: Channel) -> str:
+    return called(channel.role, channel.name)
 
 
 def _figure(channel: Channel, reading: Reading) -> Figure:
