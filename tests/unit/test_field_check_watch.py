@@ -124,3 +124,65 @@ def test_field_check_needs_what_it_is_held_against(wrong):
     """A check without its reference is refused by name."""
     with pytest.raises(BadInput):
         build("field_check", wrong, view())
+
+
+def scale(kilogram, start, end):
+    return [Reading(second * NS, "scale", Role.TANK_MASS, kilogram) for second in range(start, end)]
+
+
+SCALE = {"check": "scale", "known_mass_g": 1000.0}
+
+
+@pytest.mark.parametrize("late_s", [0, 3, 15])
+def test_field_check_mass_may_be_marked_some_seconds_after_it_was_set_down(late_s):
+    """A hand sets the mass down and then marks it: a sound scale is not found off for that."""
+    items = [*scale(0.0, 0, 65 - late_s), *scale(1.0, 65 - late_s, 150), Mark(65 * NS, "mass on")]
+    verdict = judged(SCALE, items)
+    assert verdict.outcome is Outcome.PASS, verdict.reasons
+
+
+def test_field_check_mass_marked_twice_or_without_a_step_finds_nothing_off():
+    """A second mark while the mass lies there changes nothing; a mark without a step, or before any reading, says what to do."""
+    lying = [*scale(0.0, 0, 60), *scale(1.0, 60, 240), Mark(60 * NS, "mass on")]
+    assert judged(SCALE, [*lying, Mark(120 * NS, "mass on")]).outcome is Outcome.PASS
+    flat = judged(SCALE, [*scale(1.0, 0, 200), Mark(70 * NS, "mass on")])
+    assert flat.outcome is Outcome.UNDECIDED
+    assert "shows no step" in flat.reasons[0]
+    unread = judged(SCALE, [Mark(0, "mass on"), *scale(1.0, 5, 100)])
+    assert "before the scale was ever read" in unread.reasons[0]
+
+
+@pytest.mark.parametrize("check", ["manifold", "saturation"])
+def test_field_check_compares_only_what_was_read_at_one_time(check):
+    """Readings of one instrument, and minutes later of the other, are not held against each other."""
+    if check == "manifold":
+        settings, first, second = {"check": check}, ("low", Role.LOW_SIDE, 6e5), ("high", Role.HIGH_SIDE, 6e5)
+    else:
+        settings, first, second = SAT, ("air", Role.AMBIENT_AIR, 293.15), ("high", Role.HIGH_SIDE, SATURATION_20C_PA)
+    together = judged(settings, steady(*first) + steady(*second))
+    apart = judged(settings, steady(*first) + steady(*second, start=500))
+    assert (together.outcome, apart.outcome) == (Outcome.PASS, Outcome.UNDECIDED)
+    assert "has said nothing for 500 s" in apart.reasons[0]
+
+
+def test_field_check_figures_bear_no_more_digits_than_they_are_sure_of():
+    """Differences are told in the unit people read, rounded by their uncertainty, with what is allowed."""
+    items = steady("high", Role.HIGH_SIDE, SATURATION_20C_PA + 60_000.0) + steady("air", Role.AMBIENT_AIR, 293.15)
+    said = judged(SAT, items).reasons[0]
+    assert said == "high instrument differs by +60.0 kPa from what is known (± 6.0 kPa); 17.5 kPa either way is allowed"
+    both = steady("low", Role.LOW_SIDE, 6e5) + steady("high", Role.HIGH_SIDE, 6.05e5)
+    assert (
+        judged({"check": "manifold"}, both)
+        .reasons[0]
+        .startswith("high instrument differs by +5 kPa from low instrument")
+    )
+
+
+def test_field_check_status_tells_the_step_that_is_due():
+    """After the mass was marked, the sentence speaks of what is awaited then, not of setting it down."""
+    watch = build("field_check", SCALE, view())
+    for reading in scale(0.0, 0, 60):
+        watch.reading(reading)
+    assert watch.status().sentence.startswith("Leave the scale empty")
+    watch.mark(Mark(60 * NS, "mass on"))
+    assert watch.status().sentence.startswith("The scale has not settled since")

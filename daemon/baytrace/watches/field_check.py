@@ -16,6 +16,7 @@ overdue. One found off is held back from every pass after it (`watches.trust`) u
 from __future__ import annotations
 
 import math
+import statistics
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -39,6 +40,8 @@ from baytrace.watches.sweep.contacts import Stream, bridged
 from baytrace.watches.watch import View, WatchSettings
 
 _MOST = 2048
+_NO_STEP = 0.1  # of the known mass: less than this is no mass set down
+_PEOPLE = {"Pa": (1e-3, "kPa"), "kg": (1e3, "g")}
 _FIRST = {
     "saturation": "Join the sensor to a cylinder that holds liquid and has stood here, with the thermometer against its wall.",
     "scale": "Leave the scale empty and at rest, then set the known mass down and mark 'mass on'.",
@@ -95,6 +98,7 @@ class Comparison:
     instrument: str
     checked: tuple[str, ...]
     drift: float = 0.0
+    against: str = "what is known"
 
 
 class _Record:
@@ -135,6 +139,7 @@ class FieldCheck:
         self._records: dict[Role, _Record] = {}
         self._before: list[float] = []
         self._mass_on: int | None = None
+        self._marked_unread = False
         self._meter = Stream(settings.known_ohm)
         self._meter_channel = ""
 
@@ -160,9 +165,27 @@ class FieldCheck:
         self._meter.take(reading.time_ns, reading.value, open_circuit=is_open)
 
     def mark(self, mark: Mark) -> None:
-        if mark.text.strip().lower() == "mass on" and Role.TANK_MASS in self._records:
-            self._before = self._records.pop(Role.TANK_MASS).values()
-            self._mass_on = mark.time_ns
+        if mark.text.strip().lower() != "mass on":
+            return
+        values = self._records[Role.TANK_MASS].values() if Role.TANK_MASS in self._records else []
+        self._marked_unread = not values and self._mass_on is None
+        if values and not self._still_on(values):
+            del self._records[Role.TANK_MASS]
+            self._before, self._mass_on = self._empty(values), mark.time_ns
+
+    def _still_on(self, values: Sequence[float]) -> bool:
+        """Whether the mass of an earlier mark lies there: a mark said twice changes nothing."""
+        return bool(self._before) and abs(mean(values).value - mean(self._before).value) > 0.5 * self._known_kg
+
+    def _empty(self, values: list[float]) -> list[float]:
+        """What the scale showed before the mass lay on it, though the mark came some seconds after."""
+        base = statistics.median(values[: max(1, len(values) // 3)])
+        laid = next((i for i, value in enumerate(values) if abs(value - base) > 0.5 * self._known_kg), None)
+        return values if laid is None else values[: max(laid - 1, 1)]
+
+    @property
+    def _known_kg(self) -> float:
+        return (self._settings.known_mass_g or 0.0) / 1000.0
 
     def advance(self, time_ns: int) -> None:
         """Time alone compares nothing."""
@@ -172,8 +195,11 @@ class FieldCheck:
         caution = _CAUTION.get(check, "")
         if "difference" not in verdict.evidence:
             missing = verdict.reasons[0] if verdict.reasons else ""
-            return Status("comparing", _FIRST[check], "difference", missing, caution=caution)
-        return Status(verdict.finding, f"{verdict.reasons[0]}.", "difference", caution=caution)
+            begun = self._mass_on is not None or self._marked_unread
+            said = f"{missing[:1].upper()}{missing[1:]}." if begun else _FIRST[check]
+            return Status("comparing", said, "difference", missing, caution=caution)
+        told = verdict.reasons if verdict.outcome is Outcome.UNDECIDED else verdict.reasons[:1]
+        return Status(verdict.finding, f"{'; '.join(told)}.", "difference", caution=caution)
 
     def verdict(self) -> Verdict:
         try:
@@ -183,18 +209,20 @@ class FieldCheck:
         u, difference = compared.budget.u, compared.shown - compared.known
         decision = assess(difference, u, upper=compared.allowed, lower=-compared.allowed)
         outcome = decision.outcome
-        reasons = [
-            f"{compared.instrument} reads {difference:+.4g} {compared.unit} against what is known, {compared.allowed:.4g} allowed"
-        ]
+        half, unit = K95 * u, compared.unit
+        about = half or compared.allowed
+        said = f"{compared.instrument} differs by {_shown(difference, unit, about, '+')} from {compared.against}"
+        allowed = f"{_shown(compared.allowed, unit, about)} either way is allowed"
+        reasons = [f"{said} (± {_shown(half, unit, about)}); {allowed}"]
         largest = compared.budget.largest()
         if outcome is Outcome.UNDECIDED and largest is not None:
             enough = K95 * compared.budget.allowed(largest, decision.needed_u)
-            reasons.append(
-                f"{largest.instrument or largest.name} is too coarse: +-{K95 * largest.u:.2g} {compared.unit}, +-{enough:.2g} would decide"
-            )
+            coarse, needed = (_shown(value, unit, value) for value in (K95 * largest.u, enough))
+            reasons.append(f"{largest.instrument or largest.name} is too coarse: ± {coarse}, ± {needed} would decide")
         if abs(compared.drift) > limit("field_check.drift_ratio") * compared.allowed:
             outcome = Outcome.UNDECIDED
-            reasons.append(f"not at rest: moved by {compared.drift:.3g} {compared.unit} in {self._settings.rest_s:g} s")
+            moved = _shown(compared.drift, unit, compared.drift)
+            reasons.append(f"not at rest: moved by {moved} in {self._settings.rest_s:g} s; let it stand")
         finding = {Outcome.PASS: "agrees", Outcome.FAIL: "off"}.get(outcome, "undecided")
         more = {"check": self._settings.check, "checked": list(compared.checked)}
         evidence = {
@@ -217,12 +245,21 @@ class FieldCheck:
     def _rested(self, role: Role) -> tuple[Channel, list[float]]:
         record = self._records.get(role)
         if record is None:
-            raise BadInput(f"no reading of {role} yet", right="waiting for it")
+            raise BadInput(f"no reading of {FACTS[role].label} yet", right="see that it is on and connected")
         if record.span_s() < 0.9 * self._settings.rest_s:
             raise BadInput(
-                f"{role} has stood for {record.span_s():.0f} s", right=f"{self._settings.rest_s:g} s are needed"
+                f"{FACTS[role].label} has stood for {record.span_s():.0f} s",
+                right=f"{self._settings.rest_s:g} s are needed",
             )
         return self._channel(record.channel, role), record.values()
+
+    def _at_one_time(self, *roles: Role) -> None:
+        """Raises BadInput where one of two that are compared had fallen silent when the other was read."""
+        ends = [self._records[role].points[-1][0] for role in roles]
+        late_s = (max(ends) - min(ends)) / NS
+        if late_s > 0.5 * self._settings.rest_s:
+            silent = FACTS[roles[ends.index(min(ends))]].label
+            raise BadInput(f"{silent} has said nothing for {late_s:.0f} s", right="both must be read at the same time")
 
     def _channel(self, name: str, role: Role) -> Channel:
         known = self._channels.get(name)
@@ -239,6 +276,7 @@ class FieldCheck:
         channel, pressures = self._rested(self._settings.role)
         at = Role.SYSTEM_TEMPERATURE if Role.SYSTEM_TEMPERATURE in self._records else Role.AMBIENT_AIR
         thermometer, temperatures = self._rested(at)
+        self._at_one_time(self._settings.role, at)
         celsius, shown = mean(temperatures), mean(pressures)
         u_t = math.hypot(thermometer.standard_uncertainty(celsius.value), celsius.u)
         here = saturation(self._settings.refrigerant, temperature_k=celsius.value)
@@ -257,7 +295,12 @@ class FieldCheck:
         )
 
     def _scale(self) -> Comparison:
-        known = (self._settings.known_mass_g or 0.0) / 1000.0
+        known = self._known_kg
+        if self._marked_unread:
+            raise BadInput(
+                "'mass on' was marked before the scale was ever read",
+                right="take the mass off, let the empty scale be read, set it down and mark again",
+            )
         if self._mass_on is None or not self._before:
             raise BadInput("the mass is not on yet", right="mark 'mass on' when it is set down")
         record = self._records.get(Role.TANK_MASS)
@@ -265,6 +308,11 @@ class FieldCheck:
             raise BadInput("the scale has not settled since the mass was set down", right="wait a little")
         channel = self._channel(record.channel, Role.TANK_MASS)
         before, after = mean(self._before), mean(record.values())
+        if abs(after.value - before.value) < _NO_STEP * known:
+            raise BadInput(
+                "the scale shows no step since 'mass on' was marked",
+                right="leave it empty and at rest, set the mass down and mark again",
+            )
         budget = self._given(known, "the known mass").with_part(
             "scatter", math.hypot(before.u, after.u), _called(channel)
         )
@@ -295,18 +343,30 @@ class FieldCheck:
     def _manifold(self) -> Comparison:
         low_channel, low = self._rested(Role.LOW_SIDE)
         high_channel, high = self._rested(Role.HIGH_SIDE)
+        self._at_one_time(Role.LOW_SIDE, Role.HIGH_SIDE)
         low_mean, high_mean = mean(low), mean(high)
         budget = Budget().with_part("scatter", math.hypot(low_mean.u, high_mean.u), "the pressures themselves")
         allowed = self._settings.allowed or (
             self._maker(low_channel, low_mean.value) + self._maker(high_channel, high_mean.value)
         )
-        both = f"{_called(high_channel)} against {_called(low_channel)}"
         drift = max(_drift(low), _drift(high), key=abs)
         checked = (low_channel.name, high_channel.name)
-        return Comparison(high_mean.value, low_mean.value, budget, allowed, "Pa", both, checked, drift)
+        high_called, low_called = _called(high_channel), _called(low_channel)
+        return Comparison(
+            high_mean.value, low_mean.value, budget, allowed, "Pa", high_called, checked, drift, against=low_called
+        )
 
     def _given(self, known: float, name: str) -> Budget:
         return Budget((Contribution(name, rectangular(self._settings.known_percent / 100.0 * known), name),))
+
+
+def _shown(value: float, unit: str, about: float, sign: str = "") -> str:
+    """In a unit people read, to two digits of `about` (what it is uncertain by); `unit` is SI."""
+    scale, name = _PEOPLE.get(unit, (1.0, unit))
+    size = abs(about) * scale
+    decimals = min(max(1 - math.floor(math.log10(size)), 0), 4) if size > 0.0 else 2
+    said = f"{value * scale:{sign}.{decimals}f}"
+    return f"{'0' if float(said) == 0.0 else said} {name}"
 
 
 def _called(channel: Channel) -> str:
