@@ -311,3 +311,69 @@ def test_sweep_verdict_asked_early_changes_nothing():
         asked.mark(item) if isinstance(item, Mark) else asked.reading(item)
         asked.verdict()
     assert asked.verdict() == judge(stream.items, stream.settings).verdict()
+
+
+def marked_touches(*touches):
+    """A stream in which each contact of 3 s is marked just before it, in the order given."""
+    items, now = [], 0.0
+    for name, value in touches:
+        for shown, seconds in ((math.inf, 2.0), (value, 3.0)):
+            if shown == value and name:
+                items.append(Mark(int((now - 0.2) * NS), name))
+            for _ in range(round(seconds / 0.2)):
+                items.append(ohm(now, shown))
+                now += 0.2
+    return [*items, *[ohm(now + 0.2 * step, math.inf) for step in range(10)]]
+
+
+FOUR = {"coils": 4, "low_ohm": 11.4, "high_ohm": 12.6, "lead_ohm": 0.0}
+
+
+def test_sweep_sentence_tells_the_coil_that_was_touched_last():
+    """In whatever order coils are named, the last contact is told, not the highest number."""
+    watch = judge(marked_touches(("coil 3", 12.3), ("coil 1", 12.0)), FOUR)
+    assert watch.status().sentence == "Coil 1: 12 ohm, within. Touch coil 2 of 4."
+    assert watch.status().details["last"]["position"] == 1
+
+
+def test_sweep_unsteady_coil_is_told_with_the_values_between_which_it_was():
+    """Contacts that disagree have no one value, and the reason says what to do where one of them was another coil."""
+    watch = judge(marked_touches(("coil 1", 12.0), ("coil 2", 14.0), ("coil 2", 12.1)), FOUR)
+    assert watch.status().sentence.startswith("Coil 2: 12.1 ohm to 14 ohm, unsteady.")
+    assert "if one of them was another coil, sweep the bank again" in " ".join(watch.verdict().reasons)
+
+
+def test_sweep_coil_beyond_the_bank_is_named_and_not_counted():
+    """A slip in a coil's number is no `more than 4 coils`, and adds nothing to the progress."""
+    watch = judge(marked_touches(("coil 1", 12.0), ("coil 7", 12.1), ("coil 3", 12.0), ("coil 4", 12.0)), FOUR)
+    assert "coil 7 was named, but the bank has 4 coils" in watch.verdict().reasons
+    assert watch.status().progress == 0.75
+    touching = judge([*marked_touches(("coil 1", 12.0)), Mark(10 * NS, "coil 7")], FOUR)
+    assert touching.status().sentence.endswith("Touch coil 7, though the bank has 4.")
+
+
+def test_sweep_reasons_share_what_is_the_same_and_say_what_to_do():
+    """Coils of which the same is missing share a sentence; nobody is told of 0 contacts; a contact without a name is claimed."""
+    nothing = judge([ohm(0.2 * step, math.inf) for step in range(50)], FOUR).verdict().reasons
+    assert nothing == ("coils 1, 2, 3 and 4 missing: no contact seen", "no contact with any coil was seen")
+    late = judge(marked_touches(("", 12.0), ("coil 2", 12.1), ("coil 3", 12.0)), FOUR).verdict().reasons
+    assert "1 contact before the first coil mark counts for no coil: mark the coil and touch it again" in late
+    done = judge(marked_touches(*((f"coil {place}", 12.0 if place != 3 else 12.55) for place in range(1, 5))), FOUR)
+    assert done.status().sentence.endswith("All coils are done. Not decided: coil 3; the verdict says why.")
+    assert "± 0." in " ".join(done.verdict().reasons)
+
+
+def test_sweep_figures_are_told_as_people_write_them():
+    """Kilohms without powers of ten, a value at the reference temperature called so, a spread that is never below nought."""
+    piezo = {"family": "piezo", "coils": 2, "lead_ohm": 0.0}
+    watch = judge(marked_touches(("coil 1", 2.0e5), ("coil 2", 1.2e5)), piezo)
+    assert watch.status().sentence.startswith("Coil 2: 120 kohm, low.")
+    assert "limits 150 kohm to 250 kohm" in watch.verdict().reasons[0]
+    warm = sorted(
+        [*marked_touches(("coil 1", 12.0)), *[degc(second, 60.0) for second in range(8)]], key=lambda i: i.time_ns
+    )
+    assert "10.37 ohm at 20 degC, low" in judge(warm, FOUR).status().sentence
+    alike = judge(marked_touches(("coil 1", 12.0), ("coil 2", 12.0)), FOUR).verdict()
+    assert alike.evidence["bank_spread"].low == 0.0
+    far = judge(marked_touches(*((f"coil {n}", 12.0 if n < 4 else 50.0) for n in range(1, 5))), FOUR).verdict()
+    assert any(reason.endswith("4.2 times the others") for reason in far.reasons)

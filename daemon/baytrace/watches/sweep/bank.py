@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 import statistics
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 from baytrace.measure.uncertainty import rectangular
 from baytrace.measure.verdict import Figure, Outcome, Verdict
 from baytrace.physics.coils import odd_ones
 from baytrace.watches.limits_table import limit
-from baytrace.watches.sweep.coil import Coil, Leads, Temperature
+from baytrace.watches.sweep.coil import Coil, Leads, Temperature, ohms, spanned
 from baytrace.watches.sweep.naming import Named
 from baytrace.watches.sweep.settings import SweepSettings
 
@@ -28,7 +29,12 @@ def conclude(
         doubts.insert(0, "no contact with any coil was seen")
     elif settings.coils is None and not named.by_mark:
         doubts.append("how many coils there are was not said: set coils, or say coil marks")
-    if settings.coils is not None and any(coil.position > settings.coils for coil in coils):
+    beyond = [coil.position for coil in coils if settings.coils is not None and coil.position > settings.coils]
+    if beyond and named.by_mark:
+        doubts.append(
+            f"{_listed(beyond)} named, but the bank has {settings.coils} coil{'' if settings.coils == 1 else 's'}"
+        )
+    elif beyond:
         doubts.append(f"more than {settings.coils} coils were touched")
     if bad:
         outcome, finding = Outcome.FAIL, _said(bad)
@@ -37,15 +43,9 @@ def conclude(
     else:
         outcome, finding = Outcome.UNDECIDED, "undecided" if touched else "no coil seen"
     reasons = [_reason(coil, settings) for coil in bad]
-    reasons += [
-        f"coil {coil.position} {coil.finding}: {coil.note}"
-        for coil in coils
-        if not coil.bad and coil.finding != "within"
-    ]
+    reasons += _undecided(coils)
     reasons += doubts
-    reasons += [
-        f"coil {place} is the odd one out: {100.0 * (ratio - 1.0):+.1f} % from the others" for place, ratio in bank
-    ]
+    reasons += [f"coil {place} is the odd one out: {_from_others(ratio)}" for place, ratio in bank]
     reasons += _assumptions(touched, settings, leads, temperature)
     if leads.known:
         evidence["lead_resistance"] = Figure.between(leads.ohm, leads.u, "ohm")
@@ -54,6 +54,30 @@ def conclude(
     evidence["contacts"] = Figure(float(named.found), "1")
     more: dict[str, Any] = {"coils": [coil.to_json() for coil in coils], "odd": [place for place, _ in bank]}
     return Verdict("sweep", outcome, finding, tuple(reasons), evidence, more)
+
+
+def _undecided(coils: Sequence[Coil]) -> list[str]:
+    """What is missing for each coil that is neither bad nor within; those of which the same is said share a sentence."""
+    said: dict[tuple[str, str], list[int]] = {}
+    for coil in coils:
+        if not coil.bad and coil.finding != "within":
+            said.setdefault((coil.finding, coil.note), []).append(coil.position)
+    return [f"{_numbered(places)} {finding}: {note}" for (finding, note), places in said.items()]
+
+
+def _numbered(places: Sequence[int]) -> str:
+    """`coil 3`, `coils 1, 2 and 4`."""
+    if len(places) == 1:
+        return f"coil {places[0]}"
+    return f"coils {', '.join(map(str, places[:-1]))} and {places[-1]}"
+
+
+def _listed(places: Sequence[int]) -> str:
+    return f"{_numbered(places)} {'was' if len(places) == 1 else 'were'}"
+
+
+def _from_others(ratio: float) -> str:
+    return f"{100.0 * (ratio - 1.0):+.1f} % from the others" if ratio < 2.0 else f"{ratio:.2g} times the others"
 
 
 def _said(bad: Sequence[Coil]) -> str:
@@ -67,15 +91,16 @@ def _said(bad: Sequence[Coil]) -> str:
 
 def _reason(coil: Coil, settings: SweepSettings) -> str:
     if coil.as_touched and coil.compared is not None:
-        return (
-            f"contact {coil.position} {coil.as_touched}: {coil.compared.value:.4g} ohm; which coil it was is not sure"
-        )
+        return f"contact {coil.position} {coil.as_touched}: {ohms(coil.compared.value)}; which coil it was is not sure"
     if coil.compared is None:
         return f"coil {coil.position} {coil.finding}: {coil.note}"
     low, high = settings.limits
-    edges = " to ".join("any" if edge is None else f"{edge:.4g}" for edge in (low, high))
+    if low is not None and high is not None:
+        edges = f"limits {spanned(low, high)}"
+    else:
+        edges = f"limit at least {ohms(low)}" if low is not None else f"limit at most {ohms(high or 0.0)}"
     at = f" at {settings.reference_c:g} degC" if coil.at_reference is not None else ""
-    return f"coil {coil.position} {coil.finding}: {coil.compared.value:.4g} ohm{at}, limits {edges} ohm"
+    return f"coil {coil.position} {coil.finding}: {ohms(coil.compared.value)}{at}, {edges}"
 
 
 def _assumptions(
@@ -94,15 +119,16 @@ def _assumptions(
 def _bank(coils: Sequence[Coil]) -> tuple[dict[str, Figure], list[tuple[int, float]]]:
     """Evidence of the bank, and the odd coils with their ratio to the others."""
     kept = [coil for coil in coils if coil.compared is not None and coil.finding not in ("short", "unsteady")]
-    ohms = [coil.compared.value for coil in kept if coil.compared is not None]
-    if not ohms:
+    values = [coil.compared.value for coil in kept if coil.compared is not None]
+    if not values:
         return {}, []
     scatter = statistics.median(coil.scatter for coil in kept)
     u_compare = math.hypot(rectangular(limit("sweep.contact_ohm")), scatter) * math.sqrt(2.0)
-    median = statistics.median(ohms)
+    median = statistics.median(values)
     middle = min(kept, key=lambda coil: abs((coil.compared or Figure(0.0, "ohm")).value - median))
     evidence = {"bank_median": Figure.between(median, middle.budget.u, "ohm")}
-    if len(ohms) > 1:
-        evidence["bank_spread"] = Figure.between(max(ohms) - min(ohms), u_compare, "ohm")
-    judged = odd_ones(ohms, u_compare, times=limit("sweep.odd_deviations"), least_ratio=limit("sweep.odd_ratio"))
+    if len(values) > 1:
+        spread = Figure.between(max(values) - min(values), u_compare, "ohm")
+        evidence["bank_spread"] = replace(spread, low=max(spread.low or 0.0, 0.0))
+    judged = odd_ones(values, u_compare, times=limit("sweep.odd_deviations"), least_ratio=limit("sweep.odd_ratio"))
     return evidence, [(coil.position, each.ratio) for coil, each in zip(kept, judged, strict=True) if each.odd]

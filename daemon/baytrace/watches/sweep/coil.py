@@ -24,6 +24,15 @@ from baytrace.watches.sweep.steady import Steady, agree
 BAD = ("low", "high", "open", "short")
 
 
+def ohms(value: float, digits: int = 4) -> str:
+    """`12.05 ohm`, `200 kohm`."""
+    return f"{value:.{digits}g} ohm" if abs(value) < 9999.5 else f"{value / 1e3:.{digits}g} kohm"
+
+
+def spanned(low: float, high: float) -> str:
+    return f"{ohms(low)} to {ohms(high)}"
+
+
 @dataclass(frozen=True, slots=True)
 class Temperature:
     """Of the coil while it was touched, degC and standard uncertainty in K."""
@@ -89,7 +98,7 @@ def judge_coil(
     ohm = state.value - leads.ohm
     if not state.steady:
         figure = Figure(ohm, "ohm", state.low - leads.ohm, state.high - leads.ohm)
-        said = note or f"reads {state.low:.4g} to {state.high:.4g} ohm while touched"
+        said = note or f"reads {spanned(state.low, state.high)} while touched: hold the tips still and touch it again"
         return Coil(position, "unsteady", figure, note=said)
     meter = channel.instrument or channel.name
     budget = (
@@ -129,7 +138,8 @@ def _together(touches: Sequence[Touch]) -> tuple[Steady, str]:
         return joined(touches).settled() if len(touches) > 1 else states[0], ""
     if any(not agree(solid[0], state) for state in solid):
         values = [state.value for state in solid]
-        said = f"contacts disagree: {', '.join(f'{value:.4g}' for value in values)} ohm"
+        listed = ", ".join(ohms(value) for value in values)
+        said = f"contacts disagree: {listed}; if one of them was another coil, sweep the bank again in a new session"
         return Steady(
             sorted(values)[len(values) // 2], 0.0, len(values), steady=False, low=min(values), high=max(values)
         ), said
@@ -164,7 +174,7 @@ def _missing(coil: Coil, decision: Decision) -> str:
     figure, largest = coil.compared, coil.budget.largest()
     assert figure is not None
     assert figure.low is not None
-    near = f"{figure.value:.4g} ohm is too near the limit of {decision.limit:.4g} ohm"
+    near = f"{ohms(figure.value)} is too near the limit of {ohms(decision.limit)}"
     if figure.value - figure.low > 2.0 * K95 * coil.budget.u:
         return f"{near} while the leads are unknown: null them or touch the tips together and mark 'leads shorted'"
     if largest is None:
@@ -172,4 +182,5 @@ def _missing(coil: Coil, decision: Decision) -> str:
     allowed = coil.budget.allowed(largest, decision.needed_u)
     if allowed <= 0.0:
         return f"{near} for any meter here"
-    return f"{near}: {largest.instrument or largest.name} gives +-{K95 * largest.u:.2g} ohm, +-{K95 * allowed:.2g} ohm would decide"
+    gives, needed = (ohms(K95 * u, 2) for u in (largest.u, allowed))
+    return f"{near}: {largest.instrument or largest.name} gives ± {gives}, ± {needed} would decide"

@@ -17,7 +17,7 @@ from baytrace.measure.units import unit_for
 from baytrace.measure.verdict import Status, Verdict
 from baytrace.watches.limits_table import limit
 from baytrace.watches.sweep.bank import conclude
-from baytrace.watches.sweep.coil import Coil, Leads, Temperature, judge_coil
+from baytrace.watches.sweep.coil import Coil, Leads, Temperature, judge_coil, ohms, spanned
 from baytrace.watches.sweep.contacts import Stream, Touch, bridged
 from baytrace.watches.sweep.naming import LEADS, Named, Span, by_contact, by_mark, meaning
 from baytrace.watches.sweep.settings import SweepSettings
@@ -99,7 +99,7 @@ class Sweep:
         touching = self._touching()
         done = [coil for coil in coils if coil.finding != "missing"]
         nearest = self._next(named, done)
-        last = done[-1] if done else None
+        last = max(done, key=lambda coil: self._touched_ns(named, coil), default=None)
         details: dict[str, Any] = {
             "coils": [coil.to_json() for coil in coils],
             "done": [coil.position for coil in done],
@@ -116,8 +116,9 @@ class Sweep:
             state = touching.settled()
             details["now"] = _under_probes(named, touching) or nearest
             details["shown"] = {"name": "under the probes now", "value": state.value, "unit": "ohm"}
-        progress = min(1.0, len(done) / self._settings.coils) if self._settings.coils else None
-        sentence, phase, waiting = self._sentence(touching, last, nearest)
+        count = self._settings.coils
+        progress = sum(coil.position <= count for coil in done) / count if count else None
+        sentence, phase, waiting = self._sentence(touching, last, nearest, done, counted=named.by_mark)
         return Status(phase, sentence, headline="bank_median", waiting_for=waiting, progress=progress, details=details)
 
     def _limits(self) -> dict[str, Any]:
@@ -125,20 +126,48 @@ class Sweep:
         low, high = self._settings.limits
         return {"low": low, "high": high, "reference_c": self._settings.reference_c}
 
-    def _sentence(self, touching: Touch | None, last: Coil | None, nearest: int | None) -> tuple[str, str, str]:
-        of = f" of {self._settings.coils}" if self._settings.coils else ""
+    def _sentence(
+        self, touching: Touch | None, last: Coil | None, nearest: int | None, done: list[Coil], *, counted: bool
+    ) -> tuple[str, str, str]:
         if touching is not None:
             state = touching.settled()
             if state.steady and state.n >= 3:
-                return f"Steady at {state.value:.4g} ohm. Lift off.", "steady", "lifting off"
+                return f"Steady at {ohms(state.value)}. Lift off.", "steady", "lifting off"
             return "Hold the contact until it is steady.", "settling", "a steady reading"
-        told = ""
-        if last is not None:
-            value = f" {last.compared.value:.4g} ohm," if last.compared is not None else ""
-            told = f"Coil {last.position}:{value} {last.finding}. "
+        told = "" if last is None else f"Coil {last.position}:{self._value(last)} {last.finding}. "
         if nearest is None:
-            return f"{told}All coils are done.", "done", ""
-        return f"{told}Touch coil {nearest}{of}.", "waiting", f"contact with coil {nearest}"
+            open_ends = [str(coil.position) for coil in done if coil.finding in ("unsteady", "undecided")]
+            which = f"coil{'' if len(open_ends) == 1 else 's'} {', '.join(open_ends)}"
+            rest = f" Not decided: {which}; the verdict says why." if open_ends else ""
+            return f"{told}All coils are done.{rest}", "done", ""
+        return (
+            f"{told}Touch coil {nearest}{self._of(nearest, counted=counted)}.",
+            "waiting",
+            f"contact with coil {nearest}",
+        )
+
+    def _of(self, position: int, *, counted: bool) -> str:
+        count = self._settings.coils
+        if count is None:
+            return "" if counted else "; how many there are is not set"
+        return f" of {count}" if position <= count else f", though the bank has {count}"
+
+    def _value(self, coil: Coil) -> str:
+        """What was read, with a comma; between which values, where it was unsteady."""
+        figure = coil.compared
+        if figure is None:
+            return ""
+        if coil.finding == "unsteady" and figure.low is not None and figure.high is not None:
+            return f" {spanned(figure.low, figure.high)},"
+        at = f" at {self._settings.reference_c:g} degC" if coil.at_reference is not None else ""
+        return f" {ohms(figure.value)}{at},"
+
+    def _touched_ns(self, named: Named, coil: Coil) -> int:
+        """When it was touched last, or said to be touched, if it is open."""
+        touches = named.coils.get(coil.position)
+        if touches:
+            return max(touch.end for touch in touches)
+        return max((span.start for span in self._spans if span.position == coil.position), default=0)
 
     def _touching(self) -> Touch | None:
         """The contact being made right now."""

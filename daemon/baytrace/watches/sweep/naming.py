@@ -81,7 +81,11 @@ def by_mark(contacts: Sequence[Touch], spans: Sequence[Span], period_ns: int, la
         return named
     _wait_for_last(own, last_ns)
     if free:
-        named.doubts.append(f"{len(free)} contact{'s' if len(free) > 1 else ''} before the first coil mark")
+        many = len(free) > 1
+        named.doubts.append(
+            f"{len(free)} contact{'s' if many else ''} before the first coil mark count{'' if many else 's'} for no coil: mark the "
+            "coil and touch it again"
+        )
     for span in own:
         if span.position == LEADS and span.touches:
             named.leads = span.touches[0]
@@ -150,7 +154,7 @@ def by_contact(
         position = sequence[index] if index < len(sequence) else index + 1
         named.coils.setdefault(position, []).append(contact)
         named.order.append(position)
-    if count is not None and len(rest) != count:
+    if count is not None and rest and len(rest) != count:
         plural = "s" if len(rest) != 1 else ""
         named.doubts.append(
             f"{len(rest)} contact{plural} for {count} coils: the order alone cannot tell which coil is which; say coil marks or sweep again"
