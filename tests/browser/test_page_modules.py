@@ -31,6 +31,10 @@ def begin(bench):
     bench.post("/api/marks", {"text": "pump on", "who": "Kim Aas"})
 
 
+def end(bench):
+    bench.post(f"/api/sessions/{bench.get('/api/bench')['session']['id']}/close", {"who": "Kim Aas", "comment": ""})
+
+
 def test_a_vacuum_is_told_in_the_unit_its_gauge_shows(running, visit):
     """Sentence and figure say micron, as the tile does, and 500 for a target of 66.66 Pa; the bench itself says Pa."""
     window = visit(running.url)
@@ -149,13 +153,25 @@ def test_the_next_job_begins_with_nothing_of_the_last(running, visit):
     kim.waits_for("touch coil 1")
     kim.marks("hoses tight")
     page.get_by_text("✓ Marked: hoses tight").wait_for()
-    session = running.get("/api/bench")["session"]["id"]
-    running.post(f"/api/sessions/{session}/close", {"who": "Kim Aas", "comment": ""})
+    end(running)
     kim.waits_for("no session is running")
     begin(running)
     kim.waits_for(r"\b500 micron")
     assert page.get_by_text("✓ Marked").filter(visible=True).count() == 0
     assert window.complained() == []
+
+
+def test_a_coil_check_misses_no_refrigerant(running, visit):
+    """The sheet of a job whose steps ask for no refrigerant and no oil does not list them as missing; that of another does."""
+    page = visit(running.url).open(f"/sessions/{running.get('/api/bench')['session']['id']}")
+    page.locator("#ledger").get_by_text("not entered yet").first.wait_for()
+    end(running)
+    coils = running.post("/api/sessions", {"title": "Coils checked", "plan": {"sweep": {"coils": 2}}})
+    page = visit(running.url).open(f"/sessions/{coils['id']}")
+    page.get_by_text("Steps of the job: 0 of").wait_for()
+    assert page.locator("#ledger").inner_text() == ""
+    end(running)
+    begin(running)
 
 
 def test_a_wide_fan_does_not_flatten_the_readings(running, visit):

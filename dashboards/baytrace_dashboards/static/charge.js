@@ -5,10 +5,10 @@ import { shown, unitText } from "./bands.js";
 
 const place = (node, from, to, most) => { node.style.left = `${(100 * from) / most}%`; node.style.width = `${(100 * Math.max(to - from, 0)) / most}%`; return node; };
 
-function massBar(mass) {
+function massBar(mass, charging) {
   const label = mass.label_g, tolerance = mass.tolerance_g || 0, charged = mass.charged_g, half = mass.uncertainty_g || 0;
   const most = Math.max(label ? label * 1.2 : 0, charged * 1.1 + half, 50);
-  const bar = el("div", { class: "mass-bar", role: "img", "aria-label": massWords(mass) });
+  const bar = el("div", { class: "mass-bar", role: "img", "aria-label": massWords(mass, charging) });
   if (label) { bar.append(place(el("span", { class: "tolerance" }), Math.max(label - tolerance, 0), label + tolerance, most)); }
   bar.append(place(el("span", { class: "filled" }), 0, Math.max(charged, 0), most));
   bar.append(place(el("span", { class: "spread" }), Math.max(charged - half, 0), charged + half, most));
@@ -16,11 +16,11 @@ function massBar(mass) {
   return bar;
 }
 
-function massWords(mass) {
+function massWords(mass, charging) {
   const near = `${number(mass.charged_g, 1)} g in (± ${number(mass.uncertainty_g, 1)} g)`;
   if (!mass.label_g) { return `${near}. No label charge is set, so it is not judged.`; }
   const off = mass.charged_g - mass.label_g;
-  const where = off - mass.uncertainty_g > mass.tolerance_g ? "✗ too much" : off + mass.uncertainty_g < -mass.tolerance_g ? (mass.flowing ? `${number(-off, 1)} g to go` : "✗ too little")
+  const where = off - mass.uncertainty_g > mass.tolerance_g ? "✗ too much" : off + mass.uncertainty_g < -mass.tolerance_g ? (mass.flowing || charging ? `${number(-off, 1)} g to go` : "✗ too little")
     : Math.abs(off) + mass.uncertainty_g <= mass.tolerance_g ? "✓ on the label" : "? near the edge of the tolerance";
   return `${near} of ${number(mass.label_g, 1)} g ± ${number(mass.tolerance_g, 1)} g: ${where}`;
 }
@@ -46,10 +46,10 @@ export function drawCharge(watch, channels) {
   show($("mass-box"), Boolean(details.mass));
   text($("charge-title"), details.mass ? "Charge and settling" : "Settling");
   if (details.mass) {
-    const mass = details.mass;
-    redraw($("mass"), JSON.stringify([mass.charged_g, mass.uncertainty_g, mass.label_g, mass.flowing]), () => [massBar(mass)]);
+    const mass = details.mass, charging = watch.phase === "charging"; // a pause before the end is marked is not too little
+    redraw($("mass"), JSON.stringify([mass.charged_g, mass.uncertainty_g, mass.label_g, mass.flowing, charging]), () => [massBar(mass, charging)]);
     const more = [mass.flowing && mass.rate_g_s > 0.05 ? `going in at ${number(mass.rate_g_s, 0.1)} g/s` : "", mass.touched && mass.touched.length ? `tank touched ${mass.touched.length}×, not counted` : ""].filter(Boolean);
-    text($("mass-words"), [massWords(mass), ...more].join("; "));
+    text($("mass-words"), [massWords(mass, charging), ...more].join("; "));
   }
   const byRole = new Map(channels.map((channel) => [channel.role, channel]));
   redraw($("settling"), JSON.stringify(settling), () => settling.map((entry) => settledCard(entry, byRole.get(entry.role))));

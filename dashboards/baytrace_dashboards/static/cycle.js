@@ -54,7 +54,7 @@ function picture(made, points) {
   const root = svg("svg", { viewBox: `0 0 ${W} ${H}`, class: "ph", role: "img", "aria-label": words(made, points) }, ...axes(s));
   root.append(svg("path", { class: "dome", d: path(curve) }));
   if (two.pressure > made.critical_pa) {
-    root.append(svg("line", { class: "critical", x1: LEFT, x2: W - RIGHT, y1: s.y(made.critical_pa), y2: s.y(made.critical_pa) }), svg("text", { class: "critical-word", x: LEFT + 6, y: s.y(made.critical_pa) - 7 }, `critical pressure ${number(made.critical_pa / 1e5)} bar`));
+    root.append(svg("line", { class: "critical", x1: LEFT, x2: W - RIGHT, y1: s.y(made.critical_pa), y2: s.y(made.critical_pa) }), svg("text", { class: "critical-word", x: LEFT + 6, y: s.y(made.critical_pa) - 7 }, `critical${narrow() ? "" : " pressure"} ${number(made.critical_pa / 1e5)} bar`));
   }
   root.append(svg("path", { class: "low", d: path([at(four), at(one)]) }), svg("path", { class: "high", d: path([at(two), at(three)]) }), svg("path", { class: "step", d: path([at(three), at(four)]) }),
     svg("path", { class: two.measured ? "step" : "step assumed", d: path([at(one), at(two)]) }));
@@ -80,6 +80,8 @@ function remark(made, points) {
   return "Left of the dome is liquid, right of it vapour: point 1 should lie to its right (superheat), point 3 to its left (subcooling).";
 }
 
+const narrow = () => $("cycle").clientWidth > 0 && $("cycle").clientWidth < NARROW;
+
 export function drawCycle(watch, again) {
   const details = (watch && watch.details) || {};
   const points = details.cycle_points;
@@ -87,10 +89,9 @@ export function drawCycle(watch, again) {
   if (!points || points.length !== 4) { return; }
   const made = dome(details.fluid, again);
   if (!made) { return; }
-  const narrow = $("cycle").clientWidth > 0 && $("cycle").clientWidth < NARROW;
-  [W, H] = narrow ? [390, 380] : [720, 430];
+  [W, H] = narrow() ? [390, 380] : [720, 430];
   text($("cycle-title"), `Pressure and enthalpy, ${made.fluid}`);
-  redraw($("cycle"), JSON.stringify([points, narrow]), () => [picture(made, points)]);
+  redraw($("cycle"), JSON.stringify([points, narrow()]), () => [picture(made, points)]);
   redraw($("cycle-key"), JSON.stringify(points.map((point) => [point.temperature.toFixed(1), point.measured])), () => [
     ...points.map((point) => el("li", {}, `${point.point} ${NAMES[point.name]}${point.measured ? "" : " (assumed)"}`)), el("li", { class: "soft whole" }, remark(made, points))]);
 }

@@ -103,7 +103,7 @@ export class Panel {
     const now = Date.parse(frame.time);
     const curve = this.spec.fit && status ? status.curve : null;
     const end = Math.max(now, curve ? curve.time_ms[curve.time_ms.length - 1] : 0);
-    const left = local(this.start), right = local(end);
+    const left = local(this.grows ? this.firstSeen(end) : this.start), right = local(end);
     const low = [], high = [];
     const holes = { left: [], right: [], bottom: [], top: [] };
     for (const series of this.series.values()) {
@@ -129,6 +129,12 @@ export class Panel {
     this.node.hidden = !low.length;
     this.node.classList.remove("unfilled");
     this.words(bands, curve, status, holes.left.length > 0);
+  }
+
+  // A bench that has just begun to read fills its picture, a minute of it at least.
+  firstSeen(end) {
+    const first = Math.min(...[...this.series.values()].map((series) => series.x[0] ?? Infinity));
+    return Math.max(this.start, Math.min(first, end - 60_000));
   }
 
   gaps(series, now, holes) {

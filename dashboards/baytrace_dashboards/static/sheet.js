@@ -43,6 +43,12 @@ function enterValue(entry, said, unit, done) {
   send("ledger", { entry, value, unit, who: me() }, done);
 }
 
+// A job that asks for no refrigerant and no oil, and was told of none, misses none.
+function missing(record, sheet) {
+  const asked = new Set(record.steps.flatMap((step) => step.asks || []).map((each) => each.entry));
+  return (sheet.missing || []).filter((entry) => asked.has(entry.entry) || (record.ledger || []).length > 0);
+}
+
 export function drawSheet(record) {
   const shown = (data) => (data && data.value !== undefined ? `${figure(data).value} ${figure(data).unit}${figure(data).interval ? ` (${figure(data).interval})` : ""}` : String(data));
   const sheet = record.sheet || {};
@@ -50,7 +56,7 @@ export function drawSheet(record) {
     ...(record.ledger || []).map((entry) => [words(entry.entry), `${entry.value} ${unitWords(entry.unit || "")} ${entry.who ? `(${entry.who})` : ""}`]),
     ...Object.entries(sheet.balances || {}).map(([name, data]) => [words(name), shown(data)]),
     ...(sheet.unusable || []).map((entry) => [words(entry.entry), `✗ ${entry.value} ${entry.unit || ""}: ${entry.why}`]),
-    ...(sheet.missing || []).map((entry) => [entry.text || words(entry.entry), "… not entered yet"]),
+    ...missing(record, sheet).map((entry) => [entry.text || words(entry.entry), "… not entered yet"]),
   ];
   redraw($("ledger"), JSON.stringify(rows), () => rows.flatMap(([name, value]) => [el("dt", {}, name), el("dd", {}, value)]));
   redraw($("notes"), JSON.stringify(record.notes), () => (record.notes || []).map((note) => el("li", {}, el("time", {}, day(note.time)), el("span", {}, note.text), el("span", { class: "soft" }, note.who || ""))));

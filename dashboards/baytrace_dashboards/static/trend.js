@@ -50,6 +50,7 @@ export function drawTrend(frame, status) {
     const start = startOf(frame, status, spec);
     const rolls = panel.start !== null && start > panel.start && start - panel.start < 120_000;
     if (panel.start === null || (!rolls && Math.abs(start - panel.start) > 1000)) { panel.load(start).then(() => { text($("trend-words"), ""); redrawn(); }).catch((error) => { panel.start = null; text($("trend-words"), error.message); }); } else if (rolls) { panel.start = start; }
+    panel.grows = !frame.session && within === "this part";
     panel.take(frame.channels, frame.trends);
     if (!document.hidden) { panel.draw(frame, status); }
   }

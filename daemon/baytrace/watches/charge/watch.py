@@ -189,7 +189,7 @@ class ChargeWatch:
 
     def _charging(self, mass: Charged) -> Status:
         grams, label, rate = mass.mass_kg * 1e3, self._settings.label_g, mass.rate_kg_s * 1e3
-        text = f"{grams:.0f} g in"
+        text = f"{round(grams)} g in"
         left = progress = None
         if label is not None:
             togo = label - grams
