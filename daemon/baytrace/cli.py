@@ -6,6 +6,7 @@ An error a person can mend is one line on stderr, never a traceback.
 
 from __future__ import annotations
 
+import errno
 import importlib
 import pkgutil
 import sys
@@ -64,12 +65,22 @@ def run(arguments: list[str] | None = None) -> int:
     except BrokenPipeError:
         sys.stderr.close()
         return 0
+    except OSError as error:
+        # what no command foresaw of a disk or a path; one that did says what would be right
+        print(f"baytrace: {error.filename or 'the system'}: {error.strerror or error}", file=sys.stderr)
+        return 2 if error.errno == errno.ENAMETOOLONG else 5
     except Exception as error:
         if hasattr(error, "format_message"):
-            print(f"baytrace: {' '.join(error.format_message().split())}; see --help", file=sys.stderr)
+            _tell_usage(error.format_message())
             return 2
         raise
     return int(result) if isinstance(result, int) else 0
+
+
+def _tell_usage(message: str) -> None:
+    """One line; nothing where the help was shown instead."""
+    if said := " ".join(message.replace("Value error, ", "").split()).rstrip("."):
+        print(f"baytrace: {said}; see --help", file=sys.stderr)
 
 
 def main() -> None:

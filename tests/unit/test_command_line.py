@@ -105,6 +105,15 @@ def test_bad_traces_get_one_clear_line(capsys, tmp_path, content, told):
         (("saturation", "R134a", "--at", "twenty", "degC"), "no number"),
         (("verify", "nope.zip"), "nope.zip"),
         (("sessions", "--journal", "nope"), "nope"),
+        (("verify", "x" * 300), "File name too long"),
+        (("judge", "x" * 300, "--watch", "evacuation"), "File name too long"),
+        (("judge", "{trace}", "--watch", "limits", "--set", "limits=" + "[" * 5000), "no JSON"),
+        (("judge", "{trace}", "--watch", "evacuation", "--set", "refrigerant=\udcff"), "cannot be seen"),
+        (("serve", "--port", "99999"), "less than or equal to 65535"),
+        (("floor", "--private-key", "{trace}"), "without --certificate"),
+        (("serve", "--log", "xml"), "'--log': 'xml' is not one of"),
+        (("token", "make", "", "--role", "view", "--tokens", "t.json"), "needs a name"),
+        (("token", "make", "a", "--role", "view", "--tokens", "{trace}/t.json"), "Not a directory"),
     ],
 )
 def test_wrong_usage_gets_one_clear_line(capsys, tmp_path, arguments, told):

@@ -140,3 +140,9 @@ def test_a_broker_that_is_none_is_refused_without_an_echo(text):
     with pytest.raises(BadInput) as told:
         broker_section(text, "", "", None, None)
     assert "sesame" not in str(told.value)
+
+
+def test_what_is_wrong_beside_the_address_is_said_itself():
+    """A password without a user is no fault of the address."""
+    with pytest.raises(BadInput, match="a password needs a username"):
+        broker_section("shop", "", "SOME_VARIABLE", None, None)

@@ -1,6 +1,7 @@
 """The journal keeps what it is given, in order, and gives it back."""
 
 import math
+import shutil
 import struct
 
 import pytest
@@ -297,3 +298,14 @@ def test_a_backup_taken_under_load_verifies_and_can_be_restored(tmp_path):
     with opened(tmp_path / "c") as journal:
         assert journal.head() == kept.head
         assert journal.append([Raw("vacuum", 1.0, 1, 1)], []).result(10).commit == kept.commits + 1
+
+
+def test_a_copied_folder_is_restored_with_its_log(tmp_path):
+    """Who copies a journal's folder instead of making a backup has its newest commits in the log beside the file: none is lost."""
+    with opened(tmp_path / "a", "vacuum") as journal:
+        filled(journal, 30)
+        shutil.copytree(tmp_path / "a", tmp_path / "copy")
+    kept = verify(tmp_path / "copy")
+    restore(tmp_path / "copy", tmp_path / "b")
+    assert verify(tmp_path / "b").head == kept.head
+    assert kept.readings == 240

@@ -201,6 +201,20 @@ def test_memory_does_not_grow_with_the_file(tmp_path, monkeypatch):
     assert peaks[1] < peaks[0] + 50_000
 
 
+@pytest.mark.parametrize("said", ["{", "\0", '{"tableSchema":{"urn:baytrace:channels":' + "[" * 100_000])
+def test_a_damaged_description_beside_a_trace_is_told(tmp_path, said):
+    """Accuracies are not guessed where somebody wrote them down and the file was damaged since."""
+    (tmp_path / "trace.csv-metadata.json").write_text(said)
+    with pytest.raises(BadInput, match="remove it to use defaults"):
+        trace(tmp_path, "time [s],system_pressure [micron]\n0,500\n")
+
+
+def test_a_description_of_others_is_left_alone(tmp_path):
+    """Another program's description tells nothing of our channels: defaults hold."""
+    (tmp_path / "trace.csv-metadata.json").write_text('{"tableSchema": {"columns": []}}')
+    assert len(readings(trace(tmp_path, "time [s],system_pressure [micron]\n0,500\n"))) == 1
+
+
 def test_items_can_be_gone_through_again(tmp_path):
     """Each time from the beginning, and the same."""
     read = read_trace(long_trace(tmp_path, 50))

@@ -44,7 +44,9 @@ def settings_from(pairs: Iterable[str]) -> dict[str, Any]:
         if value[:1] in ("[", "{"):
             try:
                 value = json.loads(value)
-            except json.JSONDecodeError as error:
-                raise BadInput(f"{text!r} is no JSON ({error})", where=f"--set {key}") from None
+            except (ValueError, RecursionError) as error:
+                raise BadInput(f"{text[:200]!r} is no JSON ({error})", where=f"--set {key}") from None
+        elif not value.isprintable():
+            raise BadInput(f"{text[:200]!r} holds a sign that cannot be seen", where=f"--set {key}")
         settings[key.strip()] = value
     return settings

@@ -107,7 +107,9 @@ def register(app: typer.Typer) -> None:
         ] = 60.0,
         keep: Annotated[bool, typer.Option("--keep", help="Stay up and serve the page when the job is over.")] = False,
         to: Annotated[Path | None, typer.Option("--to", help="Directory for the journal and the trace pack.")] = None,
-        port: Annotated[int | None, typer.Option("--port", help="Port of the page; a free one when left out.")] = None,
+        port: Annotated[
+            int | None, typer.Option("--port", help="Port of the page; a free one when left out.", min=0, max=65535)
+        ] = None,
         plain: Annotated[bool, typer.Option("--plain", help="One line a phase instead of a live display.")] = False,
         listing: Annotated[bool, typer.Option("--list", help="List the scenarios and end.")] = False,
     ) -> int:

@@ -5,11 +5,13 @@ from __future__ import annotations
 import asyncio
 from pathlib import Path
 from typing import Annotated
+from urllib.parse import urlsplit
 
 import typer
 from pydantic import ValidationError
 
 from baytrace.bench.config import MqttSection
+from baytrace.bench.config_faults import model_faults
 from baytrace.bench.secret import read_secret
 from baytrace.bench.signals import stop_on_signals
 from baytrace.commands._logs import Log, LogForm, start_logging
@@ -25,15 +27,14 @@ def broker_section(
     """The broker, from `HOST`, `HOST:PORT` or an `mqtts://` address. Raises BadInput."""
     url = text if "://" in text else f"mqtt://{text}"
     file, authority = str(password_file or ""), str(ca or "")
+    right = "write HOST:PORT or mqtts://HOST:PORT, and the rest as --help says"
     try:
         section = MqttSection(url=url, username=username, password_env=password_env, password_file=file, ca=authority)
-    except ValidationError:
-        section = None
-    port = url.rpartition("//")[2].rpartition(":")[2] if ":" in url.rpartition("//")[2] else "1883"
-    if section is None or not (port.isascii() and port.isdigit() and 0 < int(port) < 65536):
-        raise BadInput(
-            "the broker's address cannot be used", where="--broker", right="write HOST:PORT or mqtts://HOST:PORT"
-        )
+    except ValidationError as error:
+        faults = "; ".join(fault.what for fault in model_faults("", error, ()))
+        raise BadInput(faults, where="--broker", right=right) from None
+    if urlsplit(url).port is None and ":" in url.rpartition("//")[2]:
+        raise BadInput("the broker's address cannot be used", where="--broker", right=right)
     return section
 
 
@@ -75,7 +76,7 @@ def register(app: typer.Typer) -> None:
         host: Annotated[
             str, typer.Option("--host", help="Address to listen on; any but loopback needs tokens.")
         ] = "127.0.0.1",
-        port: Annotated[int, typer.Option("--port", help="Port of the page.")] = 8320,
+        port: Annotated[int, typer.Option("--port", help="Port of the page.", min=0, max=65535)] = 8320,
         tokens: Annotated[Path, typer.Option("--tokens", help="File of hashed tokens.")] = Path("tokens.json"),
         certificate: Annotated[
             Path | None, typer.Option("--certificate", help="TLS certificate chain (PEM file).")
@@ -93,6 +94,8 @@ def register(app: typer.Typer) -> None:
         Any number of floors may run. Make its tokens with `baytrace token make --tokens FILE`.
         """
         start_logging(form)
+        if private_key and not certificate:
+            raise BadInput("is given without --certificate", where="--private-key", right="name both, or neither")
         tls = checked_tls(certificate, private_key or certificate) if certificate else None
         section = broker_section(broker, username, password_env, password_file, ca)
         asyncio.run(show_floor(section, host, port, tokens, tls, public))

@@ -101,10 +101,13 @@ def register(app: typer.Typer) -> None:
         The times sent are those of the first sending, so a server that folds what it has already keeps each row once. The
         daemon's own forwarding goes on beside it. Exit 5 when something could not be brought to the server.
         """
+        start_logging(inherited_form())
         ready = load_config(config)
         server = _server(ready)
         directory = ready.path(ready.bench.journal)
         window = (parse_instant(start) if start else 0, parse_instant(end) if end else FAR_NS)
+        if window[0] >= window[1]:
+            raise BadInput("the span ends before it begins", where="--to", right="give an instant behind --from")
         stop = threading.Event()
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, lambda *_: stop.set())

@@ -28,6 +28,8 @@ def _say(found: list[PublicKey], *, as_json: bool) -> None:
     if as_json:
         print_json({"keys": [{"fingerprint": each.fingerprint, "pem": each.pem} for each in found]})
         return
+    if not found:
+        people().print("There is no key yet; make one with: baytrace key make")
     for each in found:
         people().print(f"fingerprint {each.fingerprint}", soft_wrap=True)
         print(each.pem, end="")

@@ -40,7 +40,7 @@ def register(app: typer.Typer) -> None:
     def serve(
         config: Annotated[Path, typer.Option("--config", help="The bench.toml to read.")] = Path("bench.toml"),
         port: Annotated[
-            int | None, typer.Option("--port", help="Serve pages on this port instead of web.port.")
+            int | None, typer.Option("--port", help="Serve pages on this port instead of web.port.", min=0, max=65535)
         ] = None,
         verbose: Annotated[bool, typer.Option("--verbose", help="Log more.")] = False,
         form: Log = LogForm.HUMAN,

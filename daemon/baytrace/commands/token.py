@@ -50,6 +50,8 @@ def register(app: typer.Typer) -> None:
         ]
         if as_json:
             print_json({"tokens": rows})
+        if not rows and not as_json:
+            people().print("There is no token yet; make one with: baytrace token make")
         for row in rows if not as_json else []:
             table_console().print(f"{row['name']}  {row['role']}  made {row['made']}")
 

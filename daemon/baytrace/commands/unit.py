@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import getpass
+import re
 import sys
 from pathlib import Path
 from typing import Annotated
@@ -10,6 +11,7 @@ from typing import Annotated
 import typer
 
 from baytrace.bench.config import BenchConfig, load_config
+from baytrace.measure.faults import BadInput
 
 UNIT = """[Unit]
 Description=Baytrace bench {name}
@@ -104,4 +106,6 @@ def register(app: typer.Typer) -> None:
         *_env go into /etc/baytrace/secrets.env (mode 0600). `systemctl status` shows the bench ready once it measures; it is
         started again when nothing becomes durable for 60 s.
         """
+        if user and not re.fullmatch(r"[A-Za-z0-9_][A-Za-z0-9_.-]*", user):
+            raise BadInput(f"{user!r} is no user's name", where="--user", right="letters, digits, `_`, `-` and `.`")
         print(unit_text(load_config(config), config, Path(sys.argv[0]).resolve(), user or getpass.getuser()), end="")

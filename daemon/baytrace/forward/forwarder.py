@@ -102,6 +102,8 @@ class Forwarder:
                 if not busy:
                     stop.wait(IDLE_S)
             except Unreachable as error:
+                if str(error) != self.cursor.last_error:
+                    log.warning("%s; it is tried again until it can be", error)
                 self.cursor.state, self.cursor.last_error = "waiting for the server", str(error)
                 self._files.write(self.cursor, durable=False)
                 pause = error.after_s if error.after_s is not None else rest_s(attempt)

@@ -260,6 +260,8 @@ def restore(source: Path, to: Path) -> Path:
     report = verify(Path(source))
     if not report.ok:
         raise EnvironmentFailed(f"{origin}: the backup does not verify ({report.faults[0]}); restore another")
+    if _size(Path(f"{origin}-wal")):
+        return backup(source, to)  # a journal's folder as it was copied: its newest commits are in the log beside the file
     try:
         Path(to).mkdir(parents=True, exist_ok=True)
         part = target.with_name(target.name + ".part")

@@ -352,15 +352,20 @@ def _value(text: str, column: _Column, where: str) -> tuple[float, int]:
 def _described(path: Path) -> _Described:
     """The channels of an exported session; nothing for a file without a description of ours."""
     beside = path.with_name(path.name + DESCRIPTION)
+    right = "remove it to use defaults"
     try:
-        schema: Any = json.loads(beside.read_bytes())["tableSchema"]
+        said: Any = json.loads(beside.read_bytes())
+    except FileNotFoundError:
+        return _Described({}, None)
+    except (OSError, ValueError, RecursionError) as error:
+        raise BadInput(f"cannot be understood ({error})", where=str(beside), right=right) from None
+    try:
+        schema = said["tableSchema"]
         declared = schema["urn:baytrace:channels"]
-    except (OSError, ValueError, KeyError, TypeError):
+    except (KeyError, TypeError):
         return _Described({}, None)
     try:
         channels = {name: Channel.from_json(said) for name, said in json.loads(declared).items()}
         return _Described(channels, schema.get("urn:baytrace:elevation_m"))
-    except (BadInput, ValueError, KeyError, TypeError, AttributeError) as error:
-        raise BadInput(
-            f"cannot be understood ({error})", where=str(beside), right="remove it to use defaults"
-        ) from None
+    except (BadInput, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+        raise BadInput(f"cannot be understood ({error})", where=str(beside), right=right) from None

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from baytrace.bench.secret import require_private
-from baytrace.measure.faults import BadInput
+from baytrace.measure.faults import BadInput, EnvironmentFailed
 
 COOKIE = "baytrace_token"
 
@@ -49,6 +49,8 @@ class TokenFile:
         except FileNotFoundError:
             self._rows, self._read_at = {}, -1
             return self._rows
+        except OSError as error:
+            raise BadInput(f"cannot be read ({error.strerror})", where=str(self.file)) from None
         if stamp != self._read_at:
             self._rows = self._read()
             self._read_at = stamp
@@ -78,7 +80,9 @@ class TokenFile:
         return found
 
     def make(self, name: str, role: AccessRole) -> str:
-        """A new token; it is not kept and cannot be shown again."""
+        """A new token; it is not kept and cannot be shown again. Raises BadInput, or EnvironmentFailed when the file cannot be written."""
+        if not name.strip() or not name.isprintable():
+            raise BadInput("a token needs a name that can be read", right="say what it is for, such as a tablet's name")
         rows = dict(self.rows())
         if name in rows:
             raise BadInput(f"there is a token called {name!r}", right="revoke it first or choose another name")
@@ -98,11 +102,16 @@ class TokenFile:
         self._write(rows)
 
     def _write(self, rows: dict[str, dict[str, Any]]) -> None:
-        self.file.parent.mkdir(parents=True, exist_ok=True)
-        new = self.file.with_name(self.file.name + ".new")
-        new.unlink(missing_ok=True)
-        descriptor = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        with os.fdopen(descriptor, "w", encoding="utf-8") as stream:
-            json.dump(rows, stream, indent=2)
-        new.replace(self.file)
+        try:
+            self.file.parent.mkdir(parents=True, exist_ok=True)
+            new = self.file.with_name(self.file.name + ".new")
+            new.unlink(missing_ok=True)
+            descriptor = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+            with os.fdopen(descriptor, "w", encoding="utf-8") as stream:
+                json.dump(rows, stream, indent=2)
+                stream.flush()
+                os.fsync(stream.fileno())
+            new.replace(self.file)
+        except OSError as error:
+            raise EnvironmentFailed(f"{self.file}: {error.strerror}; the tokens are as they were") from None
         self._read_at = -1
