@@ -106,11 +106,14 @@ class SerialPort:
         except EnvironmentFailed as error:
             self._tell_opened(error)
             return
+        except Exception as error:  # noqa: BLE001 - a driver's own kind of error: who waits for the port must hear of it
+            self._tell_opened(EnvironmentFailed(f"cannot open {self._settings.port}: {_plain(error)}"))
+            return
         self._port = port
         self._tell_opened(facts)
         try:
             self._read_on(port)
-        except PORT_ERRORS as error:
+        except Exception as error:  # noqa: BLE001 - as above
             self._fail(f"{self._settings.port} was lost ({_plain(error)})")
         finally:
             with self._held:

@@ -29,6 +29,10 @@ _CONNECT_S = 5.0
 _TRIAL_S = 2.0
 """Some brokers without MQTT 5 do not answer it at all: while the version is not known, less patience (real seconds)."""
 
+_MOST_TOPICS = 10_000
+MOST_PAYLOAD = 4 << 20
+"""Bytes; reading a longer one would hold up every other instrument. A day of readings of one probe, a second apart, is about as long."""
+
 
 @runtime_checkable
 class Remembering(Protocol):
@@ -218,7 +222,7 @@ topic = "shop/bay1/vent"
             self._acknowledge(delivery)
             return
         try:
-            heard = reader.read(delivery.payload, delivery.wall_ns, delivery.mono_ns)
+            heard = _heard(reader, delivery)
         except Unreadable as error:
             await self._sink.reject(
                 delivery.payload, f"{delivery.topic}: {error}", partial(self._acknowledge, delivery)
@@ -254,7 +258,7 @@ topic = "shop/bay1/vent"
         """A kept session still delivers topics that were taken out of the configuration."""
         self._sink.count("unexpected topic")
         self._acknowledge(delivery)
-        if delivery.topic not in self._unwanted:
+        if delivery.topic not in self._unwanted and len(self._unwanted) < _MOST_TOPICS:
             self._unwanted.add(delivery.topic)
             await session.unsubscribe(delivery.topic)
 
@@ -265,7 +269,7 @@ topic = "shop/bay1/vent"
             listeners = [
                 one for pattern, some in self._by_filter.items() if topic_matches_sub(pattern, topic) for one in some
             ]
-            if len(self._readers) >= 10_000:
+            if len(self._readers) >= _MOST_TOPICS:
                 self._readers.clear()
             reader = self._readers[topic] = MessageReader(listeners) if listeners else None
             return reader
@@ -278,6 +282,13 @@ topic = "shop/bay1/vent"
     def _acknowledge(self, delivery: Delivery) -> None:
         if self._session is not None:
             self._session.acknowledge(delivery)
+
+
+def _heard(reader: MessageReader, delivery: Delivery) -> Heard:
+    """Raises Unreadable."""
+    if len(delivery.payload) > MOST_PAYLOAD:
+        raise Unreadable(f"{len(delivery.payload)} bytes, and at most {MOST_PAYLOAD} are read")
+    return reader.read(delivery.payload, delivery.wall_ns, delivery.mono_ns)
 
 
 def _versions(wanted: str) -> list[ProtocolVersion]:

@@ -105,6 +105,8 @@ query = "READ?"
         self.exclusive = exclusive_port(settings.port)
         self._errors_due_ns = 0
         self._complaint = ""
+        self._heard = False
+        """Whether the meter answered any channel's query in this round."""
 
     async def run(self) -> None:
         await self._wire.run(self._converse)
@@ -116,15 +118,18 @@ query = "READ?"
         while True:
             await asyncio.sleep(max(0.0, due - loop.time()))
             due = max(due, loop.time()) + self._sink.clock.real_seconds(self._settings.interval_s)
+            self._heard = False
             try:
                 await self._round(talk)
                 misses = 0
             except NoAnswer as error:
-                misses += 1
+                # a query the meter does not know takes nothing from the channels it answers
+                misses = 0 if self._heard else misses + 1
                 self._sink.count("no answer")
                 if misses >= _MOST_MISSES:
                     raise Silent from error
                 await self._resync(talk)
+                await self._ask_why(talk)
 
     async def _greet(self, talk: Talk) -> None:
         try:
@@ -132,20 +137,31 @@ query = "READ?"
                 raise Silent
             for command in self._settings.setup:
                 await talk.tell(command)
-            await self._read_errors(talk)
         except NoAnswer as error:
             raise Silent from error
+        await self._ask_why(talk)
 
     async def _resync(self, talk: Talk) -> None:
         self._sink.count("resync")
         if not await talk.in_step(self._sink.identity):
             raise Silent
 
+    async def _ask_why(self, talk: Talk) -> None:
+        try:
+            await self._read_errors(talk)
+        except NoAnswer as error:
+            raise Silent from error
+
     async def _round(self, talk: Talk) -> None:
         raws: list[Raw] = []
         unreadable = False
         for query, answers in self._asked.items():
-            line = await talk.ask(query)
+            try:
+                line = await talk.ask(query)
+            except NoAnswer:
+                await self._hand_over(raws)
+                raise
+            self._heard = True
             try:
                 values = values_of(line.text, answers)
             except Unreadable as error:

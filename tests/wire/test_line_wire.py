@@ -8,6 +8,7 @@ import pytest
 from baytrace.adapter import Collector, LinkState
 from baytrace.measure.clock import FastClock, SystemClock
 from baytrace.measure.reading import Raw
+from baytrace_adapters import _serial_port
 from baytrace_adapters._serial_port import SerialPort
 from baytrace_adapters.line import LineSettings
 from servers import device, eventually, free_port, pseudo_terminal, running
@@ -224,6 +225,18 @@ async def test_port_in_use_names_the_holder():
             detail = next(text for state, text in sink.links if state is LinkState.LOST)
             assert f"cannot open {wire.name}" in detail
             assert f"pid {os.getpid()}" in detail
+
+
+async def test_a_drivers_own_kind_of_error_is_a_lost_port(monkeypatch):
+    """Whatever a driver raises, the link is told lost and tried again; nobody waits for a thread that has ended."""
+
+    def broken(*_):
+        raise RuntimeError("a fault of the driver")
+
+    monkeypatch.setattr(_serial_port, "_serial", broken)
+    async with running("line", {"port": "COM77", "reconnect_s": 0.3}, GAUGE) as sink:
+        await eventually(lambda: any(state is LinkState.LOST for state, _ in sink.links))
+        assert sink.links[-1] == (LinkState.LOST, "cannot open COM77: a fault of the driver")
 
 
 async def test_ends_at_once_while_waiting_and_while_reconnecting():

@@ -16,6 +16,7 @@ from baytrace.adapter import Collector, LinkState
 from baytrace.measure.clock import SystemClock
 from baytrace.measure.faults import EnvironmentFailed
 from baytrace.measure.reading import Quality
+from baytrace_adapters import mqtt
 from baytrace_adapters._mqtt_session import assert_reachable
 from servers import eventually, free_port, mosquitto, need, publisher, running
 
@@ -234,6 +235,18 @@ async def test_unreadable_payloads_never_stop_the_input():
             await eventually(lambda: sink.raws)
             assert len(sink.rejects) == 100
             assert sink.raws[0].value == 8.5
+
+
+async def test_a_giant_payload_is_refused_unread(monkeypatch):
+    """Reading it would hold up every other instrument; it is counted, its beginning kept, and the next reading comes."""
+    monkeypatch.setattr(mqtt, "MOST_PAYLOAD", 1000)
+    with mosquitto() as broker, publisher(broker.port) as sender:
+        async with running("mqtt", url(broker), VENT) as sink:
+            await up(sink)
+            await publish(sender, "bay/vent", "1" * 1001, "7.5")
+            await eventually(lambda: sink.raws)
+            assert [raw.value for raw in sink.raws] == [7.5]
+            assert [why for _, why in sink.rejects] == ["bay/vent: 1001 bytes, and at most 1000 are read"]
 
 
 @pytest.mark.parametrize(("retained", "version"), [("ignore", "5"), ("ignore", "3.1.1"), ("keep", "5")])

@@ -173,3 +173,26 @@ async def test_garbage_for_an_entry_of_the_error_queue_ends_nothing():
             count = len(sink.raws)
             await eventually(lambda: len(sink.raws) > count + 3)
             assert sink.counts["resync"] == 1
+
+
+class Particular(Meter):
+    """Says nothing to what it does not know, and keeps the error for whoever asks."""
+
+    def answer(self, data):
+        if b"TEMP" in data:
+            self.errors.append('-113,"Undefined header"')
+        return super().answer(data)
+
+
+async def test_a_query_the_meter_does_not_know_takes_nothing_from_the_channels_it_answers():
+    """What was answered in step is kept, the port stays open, and the meter's own reason is told."""
+    meter = Particular()
+    del meter.answers["MEAS:TEMP?"]
+    with pseudo_terminal() as wire:
+        settings = {"port": wire.name, "interval_s": 0.05, "timeout_s": 0.3}
+        async with device(wire, meter.answer), running("scpi", settings, CHANNELS) as sink:
+            await eventually(lambda: len(sink.raws) >= 5, 30)
+            assert {(raw.channel, raw.value, raw.quality) for raw in sink.raws} == {("r", 12.34, 0)}
+            assert sink.links[-1] == (LinkState.UP, "the meter reports error -113 Undefined header")
+            assert "reopened silent" not in sink.counts
+            assert sink.counts["no answer"] >= 4
