@@ -342,3 +342,99 @@ def test_settled_just_before_the_engine_was_stopped_counts():
     assert fed("charge", items(TIMES, columns, stopped), {"label_g": 600.0}).verdict().finding == "settled"
     columns[Role.SUCTION_LINE] = columns[Role.SUCTION_LINE] + (TIMES - 240.0) * 0.03
     assert fed("charge", items(TIMES, columns, stopped), {"label_g": 600.0}).verdict().finding == "not settled"
+
+
+LONG = np.arange(0.0, 1300.0, 1.0)
+DAY = [(55.0, "charge start"), (420.0, "charge end"), (500.0, "engine on"), (1200.0, "engine off")]
+
+
+def charged_by(until, grams, marks=DAY, *, scale=True, silent=None, chosen=None):
+    """A watch of a charge of `grams` from 60 to 400 s and an engine started at 500 s, having seen the first `until` seconds."""
+    columns = relaxing(LONG, 500.0)
+    if scale:
+        columns[Role.TANK_MASS] = weighed(LONG, 60.0, 400.0, grams)
+    if silent is not None:
+        columns[silent] = np.where(LONG > 700.0, np.nan, columns[silent])
+    seen = [thing for thing in items(LONG, columns, marks) if thing.time_ns <= START + until * NS]
+    return fed("charge", seen, {"label_g": 560.0} | (chosen or {}))
+
+
+@pytest.mark.parametrize(
+    ("until", "grams", "said"),
+    [
+        (56, 560.0, "0 g in, 560 g to go."),
+        (398, 570.0, "shut the valve and mark 'charge end'."),
+        (415, 562.0, "2 g over the label: mark 'charge end'."),
+        (425, 560.0, "right on the label's 560 g; 15 g either way is allowed. Start the engine and mark it."),
+        (425, 480.0, "Let in what is missing and mark 'charge end' again."),
+        (425, 640.0, "Recover the excess before the engine runs."),
+    ],
+)
+def test_charge_sentence_tells_what_is_due(until, grams, said):
+    """No minus nought, no time left beyond the label, and no engine started on a charge that is known to be wrong."""
+    status = charged_by(until, grams).status()
+    assert status.sentence.endswith(said), status.sentence
+    assert "-0 g" not in status.sentence
+    assert "0 s left" not in status.sentence
+
+
+def test_charge_topped_up_after_its_end_counts_when_the_end_is_marked_again():
+    """What the sentence tells to do with too little leads to a pass of the mass."""
+    columns = relaxing(LONG, 700.0)
+    columns[Role.TANK_MASS] = weighed(LONG, 60.0, 400.0, 480.0) - 80.0 * np.clip((LONG - 500.0) / 60.0, 0.0, 1.0)
+    marks = [*DAY[:2], (600.0, "charge end"), (700.0, "engine on")]
+    watch = fed("charge", items(LONG, columns, marks), {"label_g": 560.0})
+    assert watch.verdict().evidence["charged_mass"].value == pytest.approx(560.0, abs=1.0)
+    assert watch.verdict().finding != "undercharged"
+
+
+def test_charge_without_a_reading_of_the_scale_is_not_awaited_for_ever():
+    """Once charging was marked, nobody is told that it is waited for: the scale that says nothing is."""
+    assert "tank scale has said nothing yet" in charged_by(100, 560.0, scale=False).status().sentence
+    over = charged_by(430, 560.0, scale=False).status()
+    assert over.sentence == "Charge over, but not weighed. Start the engine and mark it."
+    assert over.details["mark"] == "engine on"
+
+
+def test_charge_engine_stopped_too_early_is_said_and_not_waited_for():
+    """After the engine was stopped nothing settles any more: no time left, but what to do."""
+    watch = charged_by(700, 560.0, [*DAY[:3], (560.0, "engine off")])
+    status = watch.status()
+    assert status.sentence == "The engine was stopped before the loop had settled: start it again and mark 'engine on'."
+    assert status.time_left_s is None
+    assert "the engine was stopped before the loop had settled: run it again" in watch.verdict().reasons
+
+
+def test_charge_silent_channel_leaves_no_time_to_wait():
+    """A channel that is not read never settles, so no seconds are counted down for it; others are counted as channels."""
+    status = charged_by(1100, 560.0, silent=Role.HIGH_SIDE).status()
+    assert "no reading for" in status.sentence
+    assert status.time_left_s is None
+    assert charged_by(520, 560.0).status().sentence.endswith("and 4 other channels.")
+
+
+def test_charge_limit_that_cannot_be_told_says_why():
+    """Too close to a limit, or without the instrument it needs: the reason names it."""
+    said = " / ".join(
+        charged_by(1250, 560.0, chosen={"subcooling_max_k": 10.0, "pressure_ratio_max": 8.0}).verdict().reasons
+    )
+    assert "at most 10 K is set: too close to tell" in said
+    assert "pressure ratio 4.3 (± 0.1), at most 8" in said
+    columns = relaxing(LONG, 500.0)
+    del columns[Role.SUCTION_LINE]
+    watch = fed("charge", items(LONG, columns, DAY), {"superheat_min_k": 3.0})
+    assert any(
+        "it needs the low side's pressure and the suction line's temperature" in said
+        for said in watch.verdict().reasons
+    )
+
+
+def test_charge_loop_that_stopped_unmarked_is_not_waited_for():
+    """Pressures that came together say that the engine was stopped too early, though nobody marked it."""
+    columns = relaxing(LONG, 500.0)
+    for role in (Role.LOW_SIDE, Role.HIGH_SIDE):
+        columns[role] = np.where(LONG > 560.0, 90.0, columns[role])
+    seen = [thing for thing in items(LONG, columns, DAY[2:3]) if thing.time_ns <= START + 900 * NS]
+    status = fed("charge", seen).status()
+    assert status.sentence.startswith("The engine was stopped before the loop had settled")
+    assert status.time_left_s is None

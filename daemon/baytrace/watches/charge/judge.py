@@ -37,8 +37,9 @@ def judge_mass(mass: Charged | None, settings: ChargeSettings) -> Judgement | No
     outcome = decide(grams, u, lower=lower, upper=upper)
     off = grams - settings.label_g
     finding = UNDER if off < 0.0 else OVER
+    stands = f"{abs(off):.0f} g {'under' if off < 0 else 'over'}" if round(off) else "right on"
     text = (
-        f"{grams:.0f} g charged (± {1.96 * u:.0f} g), {abs(off):.0f} g {'under' if off < 0 else 'over'} the label's "
+        f"{round(grams)} g charged (± {1.96 * u:.0f} g), {stands} the label's "
         f"{settings.label_g:.0f} g; {settings.tolerance_g:.0f} g either way is allowed"
     )
     if outcome is Outcome.UNDECIDED:
@@ -133,6 +134,15 @@ _LIMITS = (
 )
 
 
+_NEEDS = {
+    "superheat": "the low side's pressure and the suction line's temperature",
+    "subcooling": "the high side's pressure, below the critical point, and the liquid line's temperature",
+    "vent_air": "the vent air's temperature",
+    "vent_depression": "the vent air's temperature and the ambient air's",
+    "pressure_ratio": "both pressures",
+}
+
+
 def judge_limits(loop: Loop, settings: ChargeSettings) -> list[Judgement]:
     """Every limit that was set. A limit on a figure that could not be had leaves the whole undecided."""
     found = []
@@ -143,10 +153,14 @@ def judge_limits(loop: Loop, settings: ChargeSettings) -> list[Judgement]:
             continue
         value = loop.get(name)
         if value is None:
-            found.append(Judgement(Outcome.UNDECIDED, f"{words} has a limit but could not be measured"))
+            text = f"{words} has a limit but could not be measured: it needs {_NEEDS[name]}"
+            found.append(Judgement(Outcome.UNDECIDED, text))
             continue
         outcome = decide(value.value - offset, value.u, lower=lower, upper=upper)
-        text = f"{words} {value.value - offset:.1f} {unit} (± {1.96 * value.u:.1f}), {_allowed(lower, upper)} {unit}".rstrip()
+        shown = f"{value.value - offset:.1f} {unit}".rstrip()
+        text = f"{words} {shown} (± {1.96 * value.u:.1f}), {_allowed(lower, upper)} {unit}".rstrip()
+        if outcome is Outcome.UNDECIDED:
+            text += " is set: too close to tell"
         found.append(Judgement(outcome, text))
     return found
 

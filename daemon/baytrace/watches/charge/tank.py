@@ -45,6 +45,11 @@ class Tank:
         """Between the marks."""
         return self.start is not None and self.end is None
 
+    @property
+    def heard(self) -> bool:
+        """Whether a scale has said anything."""
+        return self._scale is not None
+
     def reading(self, scale: str, time_s: float, value: float) -> None:
         """Take a reading of a scale, kg; the first one heard counts. Of several with one stamp the last counts, and one older
         than the newest is left out.

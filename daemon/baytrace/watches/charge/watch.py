@@ -15,6 +15,7 @@ from baytrace.physics.air import table_value
 from baytrace.physics.fluid_names import resolve
 from baytrace.watches.bands import band
 from baytrace.watches.charge.judge import (
+    UNDER,
     Judgement,
     judge_limits,
     judge_mass,
@@ -30,11 +31,16 @@ from baytrace.watches.charge.tank import Tank
 from baytrace.watches.running.cycle_points import cycle_points
 from baytrace.watches.running.figures import ZERO_C_K, Loop, evidence_of, loop_of
 from baytrace.watches.running.follow import ROLES, Running, RunningFollower
+from baytrace.watches.running.stretches import ends_running
 from baytrace.watches.running.wording import channel_details, not_settled, settled_sentence, span
 from baytrace.watches.watch import View
 
 _CAUTION_CHARGING = "Liquid refrigerant freezes skin and eyes: goggles and gloves on; never open a can to the high side of a running loop."
 _CAUTION_RUNNING = "Engine running: keep hands, hair, hoses and leads away from belts and fans."
+
+
+_BEHIND_S = 20.0  # readings of several instruments, and heartbeats, arrive one after the other
+_STOPPED_EARLY = "the engine was stopped before the loop had settled"
 
 
 class ChargeWatch:
@@ -116,7 +122,8 @@ class ChargeWatch:
         if running is None:
             return Outcome.UNDECIDED, "not settled", [*said, "the loop has not been seen running"]
         if not running.settled:
-            return Outcome.UNDECIDED, "not settled", [*said, *self._unsettled(running)]
+            stopped = [f"{_STOPPED_EARLY}: run it again"] if self._stopped(running) else []
+            return Outcome.UNDECIDED, "not settled", [*said, *stopped, *self._unsettled(running)]
         asked = [weighed] if weighed is not None else []
         signs = judge_signs(loop) if weighed is None else None
         asked += [signs] if signs is not None else []
@@ -169,12 +176,40 @@ class ChargeWatch:
         if running is not None:
             return self._running(running, mass)
         if mass is not None:
-            off = judge_mass(mass, self._settings)
-            text = off.text if off is not None else f"{mass.mass_kg * 1e3:.0f} g charged"
-            said, details = f"{text}. Start the engine and mark it.", self._details(mass) | {"mark": "engine on"}
-            return Status("charged", said, "charged_mass", "engine on", details=details)
+            return self._charged(mass)
+        if self._tank.charging:
+            return self._unweighed()
+        if self._tank.start is not None and self._tank.end is not None:
+            said, details = "Charge over, but not weighed. Start the engine and mark it.", self._details(None)
+            return Status("charged", said, "", "engine on", details=details | {"mark": "engine on"})
         details = self._details(None) | {"mark": "charge start"}
         return Status("waiting", "Waiting for charging to start.", waiting_for="charge start", details=details)
+
+    def _charged(self, mass: Charged) -> Status:
+        off, details = judge_mass(mass, self._settings), self._details(mass)
+        said = f"{off.text if off is not None else f'{round(mass.mass_kg * 1e3)} g charged'}."
+        waiting, mark, caution = "engine on", "engine on", ""
+        if off is None or off.outcome is not Outcome.FAIL:
+            said += " Start the engine and mark it."
+        elif off.finding == UNDER:
+            said += " Let in what is missing and mark 'charge end' again."
+            waiting, mark, caution = "label charge", "charge end", _CAUTION_CHARGING
+        else:
+            said += " Recover the excess before the engine runs."
+            waiting, mark = "", ""
+        details |= {"mark": mark} if mark else {}
+        return Status("charged", said, "charged_mass", waiting, caution=caution, details=details)
+
+    def _unweighed(self) -> Status:
+        """Charging was marked, and no scale shows it."""
+        if not self._has_scale:
+            text = "Charging without a scale, so it is not weighed: mark 'charge end' when it is in."
+        elif self._tank.heard:
+            text = "Charging."
+        else:
+            text = "Charging, but the tank scale has said nothing yet: shut the valve until it is read."
+        details = self._details(None) | {"mark": "charge end"}
+        return Status("charging", text, "", "label charge", caution=_CAUTION_CHARGING, details=details)
 
     def _details(self, mass: Charged | None) -> dict[str, Any]:
         """What every phase shows: the mass against its label, the bands the settled loop is judged by, the fluid."""
@@ -193,10 +228,10 @@ class ChargeWatch:
         left = progress = None
         if label is not None:
             togo = label - grams
-            text += f", {togo:.0f} g to go" if togo >= 0.0 else f", {-togo:.0f} g over the label"
-            left = max(togo, 0.0) / rate if rate > 0.1 else None
+            text += f", {round(togo)} g to go" if togo >= 0.5 else f", {_beyond(round(-togo), mass)}"
+            left = togo / rate if rate > 0.1 and togo >= 0.5 else None
             progress = min(max(grams / label, 0.0), 1.0)
-        if rate > 0.1:
+        if rate > 0.1 and (left is not None or label is None):
             text += f", at {rate:.1f} g/s"
         if left is not None:
             text += f", {span(left)} left"
@@ -210,7 +245,8 @@ class ChargeWatch:
     def _unsettled(self, running: Running) -> list[str]:
         missing = [role for role in (Role.LOW_SIDE, Role.HIGH_SIDE) if role not in running.channels]
         said = [_not_there(FACTS[role].label.lower(), heard=role in self._follower.series) for role in missing]
-        return said + [not_settled(channel) for channel in running.unsettled]
+        silent_first = sorted(running.unsettled, key=lambda channel: not channel.stale)
+        return said + [not_settled(channel) for channel in silent_first]
 
     def _running(self, running: Running, mass: Charged | None) -> Status:
         loop = self._loop(running)
@@ -222,14 +258,56 @@ class ChargeWatch:
             details["cycle"] = {"period_s": running.cycles.period_s, "duty": running.cycles.duty}
         if running.settled:
             text = f"The loop has {settled_sentence(running)}."
-            details["mark"] = "engine off"
+            if not self._stopped(running):
+                details["mark"] = "engine off"
             return Status("settled", text, "superheat", "", 0.0, 1.0, _CAUTION_RUNNING, None, details)
         waits = self._unsettled(running)
-        text = f"Not settled: {waits[0]}" + (f", and {len(waits) - 1} more." if len(waits) > 1 else ".")
-        left = running.expected_s
+        gone = self._gone(running)
+        if gone:
+            text = f"Not settled: {gone[0]}; see that it is on and connected."
+            return Status("settling", text, "", "settled", None, None, _CAUTION_RUNNING, None, details)
+        if self._stopped(running) or self._behind_s(running) > _BEHIND_S:
+            text = f"{_STOPPED_EARLY[:1].upper()}{_STOPPED_EARLY[1:]}: start it again and mark 'engine on'."
+            return Status("settling", text, "", "engine on", details=details | {"mark": "engine on"})
+        others = len(waits) - 1
+        more = f", and {others} other channel{'' if others == 1 else 's'}" if others else ""
+        text = f"Not settled: {waits[0]}{more}."
+        silent = not running.complete or any(channel.stale for channel in running.unsettled)
+        left = None if silent else running.expected_s  # nothing settles that is not read
         done = running.stretch.length_s
         progress = done / (done + left) if left is not None and done > 0.0 else None
         return Status("settling", text, "", "settled", left, progress, _CAUTION_RUNNING, None, details)
+
+    def _stopped(self, running: Running) -> bool:
+        """Whether a mark said that what ran has been stopped since."""
+        after = running.stretch.start_s
+        return any(time_s > after and ends_running(text) for time_s, text in self._follower.marks)
+
+    def _behind_s(self, running: Running) -> float:
+        """How long ago the stretch ended that is told of as the present one."""
+        return self._follower.now_s - running.stretch.end_s
+
+    def _gone(self, running: Running) -> list[str]:
+        """Pressures that fell silent: without them nobody can say that the loop still runs, and the stretch ended with them."""
+        if self._stopped(running) or self._behind_s(running) <= _BEHIND_S:
+            return []
+        now_s, series = self._follower.now_s, self._follower.series
+        last = {
+            role: float(series[role].arrays()[0][-1])
+            for role in (Role.LOW_SIDE, Role.HIGH_SIDE)
+            if len(series.get(role, ()))
+        }
+        return [
+            f"{FACTS[role].label.lower()}: no reading for {span(now_s - at)}"
+            for role, at in last.items()
+            if now_s - at > _BEHIND_S
+        ]
+
+
+def _beyond(over: int, mass: Charged) -> str:
+    """At the label or beyond it: what is due now."""
+    said = f"{over} g over the label" if over > 0 else "right on the label"
+    return f"{said}: shut the valve and mark 'charge end'" if mass.flowing else f"{said}: mark 'charge end'"
 
 
 def _not_there(side: str, *, heard: bool) -> str:
