@@ -144,6 +144,18 @@ def test_no_data_is_hatched_from_the_last_reading_to_the_next(running, visit):
     assert (drawn["left"], drawn["right"]) == ([drawn["ends"][0]], [drawn["ends"][1]])
 
 
+def test_a_page_nobody_touched_says_that_it_is_mute(running, visit):
+    """A browser lets a page be heard only after a touch: that is said before an alarm calls, and no longer than it is so."""
+    page = visit(running.url).open("/")
+    said = page.get_by_text("Muted until the page is touched once")
+    said.wait_for()
+    page.get_by_text("Sound when an alarm calls").click()
+    said.wait_for(state="hidden")
+    page.get_by_text("Sound when an alarm calls").click()
+    page.wait_for_timeout(1500)
+    assert not said.is_visible()
+
+
 def test_the_next_job_begins_with_nothing_of_the_last(running, visit):
     """A page left open: neither the part somebody looked at nor what was marked last stands there when another session runs."""
     window = visit(running.url)

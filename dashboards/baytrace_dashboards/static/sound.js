@@ -5,8 +5,10 @@ const EVERY_MS = 2000;
 let audio = null, beeping = false;
 
 export function ring(wanted) {
-  show($("sound-off"), wanted && !(audio && audio.state === "running") && $("sound").checked);
-  if (!wanted || !audio || audio.state !== "running" || beeping || !$("sound").checked) { return; }
+  const mute = $("sound").checked && !(audio && audio.state === "running");
+  show($("sound-mute"), mute); // before an alarm calls, too: a screen that nobody touched since it was started is silent all night
+  show($("sound-off"), wanted && mute);
+  if (!wanted || mute || beeping || !$("sound").checked) { return; }
   beeping = true;
   for (const [start, pitch] of [[0, 740], [0.35, 988]]) { tone(audio.currentTime + start, pitch); }
   setTimeout(() => { beeping = false; }, EVERY_MS);
