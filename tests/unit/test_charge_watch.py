@@ -438,3 +438,27 @@ def test_charge_loop_that_stopped_unmarked_is_not_waited_for():
     status = fed("charge", seen).status()
     assert status.sentence.startswith("The engine was stopped before the loop had settled")
     assert status.time_left_s is None
+
+
+@pytest.mark.parametrize("seconds", [1300, 9000])
+@pytest.mark.parametrize("first", [560.0, 440.0])
+def test_charge_added_after_its_marked_end_is_neither_passed_nor_failed(first, seconds):
+    """What left the tank after the end was marked may be in the loop: only marking the end again settles it, however late."""
+    times = np.arange(0.0, float(seconds), 1.0)
+    columns = relaxing(times, 300.0)
+    columns[Role.TANK_MASS] = weighed(times, 60.0, 200.0, first) - 120.0 * np.clip((times - 700.0) / 100.0, 0.0, 1.0)
+    marks = [(55.0, "charge start"), (210.0, "charge end"), (300.0, "engine on")]
+    watch = fed("charge", items(times, columns, marks), {"label_g": 560.0})
+    verdict = watch.verdict()
+    assert verdict.outcome is Outcome.UNDECIDED, verdict.reasons
+    assert "120 g more left the tank after 'charge end' was marked" in verdict.reasons[0]
+    watch.mark(Mark(START + seconds * NS, "charge end"))
+    assert watch.verdict().evidence["charged_mass"].value == pytest.approx(first + 120.0, abs=2.0)
+
+
+def test_charge_hose_taken_off_after_the_end_is_no_charge():
+    """A hose off the tank, or the tank off the scale, is over in a moment and takes no pass away."""
+    columns = relaxing(LONG, 500.0)
+    moved = np.where(LONG > 480.0, 45.0, 0.0) + np.where(LONG > 700.0, 3000.0, 0.0)
+    columns[Role.TANK_MASS] = weighed(LONG, 60.0, 400.0, 560.0) - moved
+    assert fed("charge", items(LONG, columns, DAY), {"label_g": 560.0}).verdict().outcome is Outcome.PASS

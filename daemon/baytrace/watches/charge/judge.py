@@ -42,7 +42,10 @@ def judge_mass(mass: Charged | None, settings: ChargeSettings) -> Judgement | No
         f"{round(grams)} g charged (± {1.96 * u:.0f} g), {stands} the label's "
         f"{settings.label_g:.0f} g; {settings.tolerance_g:.0f} g either way is allowed"
     )
-    if outcome is Outcome.UNDECIDED:
+    if mass.later_kg > 0.0 and grams + 1.96 * u < upper:
+        outcome = Outcome.UNDECIDED
+        text += f": but {mass.later_kg * 1e3:.0f} g more left the tank after 'charge end' was marked; mark it again if they went in"
+    elif outcome is Outcome.UNDECIDED:
         text += ": too close to the limit for this scale to tell"
     elif not _stands(mass, outcome, lower, upper):
         outcome = Outcome.UNDECIDED

@@ -45,6 +45,8 @@ class Charged:
     silences: tuple[Silence, ...] = ()
     silent: bool = False
     """The scale says nothing now, and the charge was not over."""
+    later_kg: float = 0.0
+    """Left the tank in a flow after the end was marked; not part of `mass_kg`."""
 
     @property
     def lowest_kg(self) -> float:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from array import array
+from dataclasses import replace
 
 import numpy as np
 
@@ -21,6 +22,7 @@ from baytrace.watches.watch import View
 MOST = 4096  # readings kept one by one
 _BEFORE_S = 2.0 * QUIET_S  # of the record are kept before a charge
 _AFTER_S = 3.0 * QUIET_S  # beyond the end nothing of a charge is left to see
+_LATER_S = 20.0  # a flow after the end lasts at least so long; a hose taken off is over sooner
 _SILENT_S = 10.0  # a shorter silence at the end of the record changes nothing
 
 
@@ -37,6 +39,7 @@ class Tank:
         self._every, self._skipped = 1, 0
         self._from: float | None = None
         self._ended = False
+        self._past_end: list[Charged] = []
         self._changes = 0
         self._cache: tuple[tuple[int, float], Charged | None] = (-1, 0.0), None
 
@@ -74,13 +77,14 @@ class Tank:
 
     def started(self, time_s: float) -> None:
         """Charging begins (a mark): what went before is another charge's."""
-        self._weighed, self._ended = [], False
+        self._weighed, self._ended, self._past_end = [], False, []
         self.start, self.end, self._from = time_s, None, time_s
         self._let_go(time_s - _BEFORE_S)
         self._changes += 1
 
     def stopped(self, time_s: float) -> None:
         """Charging is over (a mark)."""
+        self._weighed, self._past_end = [*self._weighed, *self._past_end], []
         self.end, self._ended = time_s, False
         self._changes += 1
 
@@ -91,8 +95,21 @@ class Tank:
         quiet = now_s if now_s - self._times[-1] > _SILENT_S and not self._ended else self._times[-1]
         if self._cache[0] != (self._changes, quiet):
             found = None if self._ended else self._found(quiet)
-            self._cache = (self._changes, quiet), together([*self._weighed, *([found] if found is not None else [])])
+            mass, later = together([*self._weighed, *([found] if found is not None else [])]), self._later()
+            after = sum(one.mass_kg for one in (*self._past_end, *([later] if later is not None else [])))
+            mass = replace(mass, later_kg=after) if mass is not None and after > 0.0 else mass
+            self._cache = (self._changes, quiet), mass
         return self._cache[1]
+
+    def _later(self) -> Charged | None:
+        """A flow in what is kept of the record after the marked end; None when there was none."""
+        if self.end is None:
+            return None
+        first = int(np.searchsorted(np.array(self._times), self.end + _SILENT_S))
+        times, values = np.array(self._times[first:]), np.array(self._values[first:])
+        channel = self._view.channels.get(self._scale or "")
+        found = charged(times, values, self._rules.without_hose(), channel, start=None, end=None)
+        return found if found is not None and found.end_s - found.start_s >= _LATER_S else None
 
     def _found(self, now_s: float) -> Charged | None:
         """The mass in the record that is kept; the hose was filled by the first of several charges."""
@@ -102,11 +119,15 @@ class Tank:
         return charged(times, values, rules, channel, start=self._from, end=self.end, now_s=now_s)
 
     def _make_room(self) -> None:
-        found = None if self._ended else self._found(self._times[-1])
+        found = self._later() if self._ended else self._found(self._times[-1])
         if found is None and self._from is None:
             self._let_go(self._times[-MOST // 2])
         elif found is not None and not found.flowing and self._times[-1] - found.end_s > _AFTER_S:
-            self._conclude(found)
+            if self._ended:
+                self._past_end.append(found)
+                self._let_go(self._times[-1] - QUIET_S)
+            else:
+                self._conclude(found)
         else:
             self._every *= 2
             self._times, self._values = self._times[::2], self._values[::2]
