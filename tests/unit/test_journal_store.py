@@ -4,6 +4,7 @@ import math
 import shutil
 import struct
 
+import apsw
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -309,3 +310,29 @@ def test_a_copied_folder_is_restored_with_its_log(tmp_path):
     restore(tmp_path / "copy", tmp_path / "b")
     assert verify(tmp_path / "b").head == kept.head
     assert kept.readings == 240
+
+
+@pytest.mark.parametrize("made", ["", "CREATE TABLE t(a)"])
+def test_a_backup_of_what_is_no_journal_is_refused(tmp_path, made):
+    """An empty file or another program's database is never called a backup of a journal."""
+    apsw.Connection(str(tmp_path / "journal.sqlite")).execute(f"VACUUM; {made}").fetchall()
+    with pytest.raises(EnvironmentFailed, match=r"no journal|another program"):
+        backup(tmp_path, tmp_path / "b")
+    assert not (tmp_path / "b" / "journal.sqlite").exists()
+
+
+def test_nothing_is_called_stored_that_nobody_will_find(tmp_path):
+    """A journal moved or deleted under the running daemon takes nothing; put back, it goes on where it was."""
+    with opened(tmp_path / "a", "vacuum") as journal:
+        filled(journal, 3)
+        (tmp_path / "a").rename(tmp_path / "elsewhere")
+        for _ in range(3):
+            with pytest.raises(EnvironmentFailed, match=r"moved or deleted|cannot be opened"):
+                journal.append([Raw("vacuum", 1.0, START_NS, 1)], []).result(10)
+        assert not journal.health()["storing"]
+        (tmp_path / "elsewhere").rename(tmp_path / "a")
+        journal.append([Raw("vacuum", 1.0, START_NS, 1)], []).result(10)
+        assert journal.health()["storing"]
+    kept = verify(tmp_path / "a")
+    assert kept.ok
+    assert kept.readings == 25

@@ -243,8 +243,12 @@ def backup(directory: Path, to: Path) -> Path:
         raise EnvironmentFailed(f"{to}: {error.strerror}; name a directory that can be made") from None
     db = schema.connect_reader(Path(directory) / schema.FILE)
     try:
+        if schema.schema_version(db) == 0:
+            raise EnvironmentFailed(f"{directory}: holds no journal")
         db.execute("PRAGMA query_only=0")
         backup_file(db, target)
+    except apsw.Error as error:
+        raise schema.explain(error, Path(directory) / schema.FILE) from None
     finally:
         db.close()
     return target
@@ -261,7 +265,9 @@ def restore(source: Path, to: Path) -> Path:
     if not report.ok:
         raise EnvironmentFailed(f"{origin}: the backup does not verify ({report.faults[0]}); restore another")
     if _size(Path(f"{origin}-wal")):
-        return backup(source, to)  # a journal's folder as it was copied: its newest commits are in the log beside the file
+        return backup(
+            source, to
+        )  # a journal's folder as it was copied: its newest commits are in the log beside the file
     try:
         Path(to).mkdir(parents=True, exist_ok=True)
         part = target.with_name(target.name + ".part")

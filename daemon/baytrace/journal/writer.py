@@ -8,6 +8,8 @@
   fail with `WriterStopped`, which nobody is meant to wait out.
 - A commit that failed at its last step, the fsync, may be in the file all the same. It is then made durable, and an append of the
   same payload afterwards is given its receipt: nothing is stored twice.
+- A file that is moved or deleted under its connection could still be written to, for nobody to find: before each transaction the
+  name is looked at, and what stands there must be the file that was opened.
 - A damaged file is rescued at once (`rescue`), not more often than every `RESCUE_EVERY_S`: a disk that damages whatever it holds
   must not be filled with copies.
 - When idle it seals closed stretches, a block a step, and empties the write-ahead log.
@@ -263,6 +265,9 @@ class Writer:
     # ------------------------------------------------------------------ the connection
 
     def _connection(self) -> apsw.Connection:
+        """Raises EnvironmentFailed when there is no way to the file; a deleted one could be written to, and all of it would be lost."""
+        if self._db is not None and _identity(self._path) != self._file:
+            raise EnvironmentFailed(f"{self._path}: was moved or deleted; put it back, storing goes on by itself")
         if self._db is None:
             db = schema.connect_writer(self._path, make=False)
             try:
@@ -283,6 +288,7 @@ class Writer:
 
     def _adopt(self, db: apsw.Connection) -> None:
         """Take over what the file holds. Raises EnvironmentFailed when it is not where this writer left it."""
+        self._file = _identity(self._path)
         found, known = head(db), self._standing.head
         if self._unsure is not None and found is not None and found == self._unsure.head:
             # only what is moved into the file now is known to be durable: a disk forgets what it once failed to write
@@ -432,6 +438,15 @@ class Writer:
         finally:
             if self._db is not None:
                 self._db.set_busy_timeout(schema.BUSY_MS)
+
+
+def _identity(path: Path) -> tuple[int, int] | None:
+    """Which file stands under the name; None for none."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
 
 
 def _fail(job: Append | Change, error: BaseException) -> None:
