@@ -377,3 +377,14 @@ def test_sweep_figures_are_told_as_people_write_them():
     assert alike.evidence["bank_spread"].low == 0.0
     far = judge(marked_touches(*((f"coil {n}", 12.0 if n < 4 else 50.0) for n in range(1, 5))), FOUR).verdict()
     assert any(reason.endswith("4.2 times the others") for reason in far.reasons)
+
+
+def test_sweep_by_order_alone_admits_what_it_cannot_see():
+    """Without marks a coil touched twice in place of another looks like the bank: the verdict says so, with marks it need not."""
+    said = "one touched twice in place of another would not be seen"
+    by_order, by_name = (
+        judge(plain([12.0, 12.1, 12.0, 12.05], marks=marks), FOUR).verdict() for marks in (False, True)
+    )
+    assert (by_order.outcome, by_name.outcome) == (Outcome.PASS, Outcome.PASS)
+    assert any(said in reason for reason in by_order.reasons)
+    assert not any(said in reason for reason in by_name.reasons)

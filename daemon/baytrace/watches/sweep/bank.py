@@ -46,7 +46,7 @@ def conclude(
     reasons += _undecided(coils)
     reasons += doubts
     reasons += [f"coil {place} is the odd one out: {_from_others(ratio)}" for place, ratio in bank]
-    reasons += _assumptions(touched, settings, leads, temperature)
+    reasons += _assumptions(touched, named, settings, leads, temperature)
     if leads.known:
         evidence["lead_resistance"] = Figure.between(leads.ohm, leads.u, "ohm")
     if temperature is not None:
@@ -104,11 +104,19 @@ def _reason(coil: Coil, settings: SweepSettings) -> str:
 
 
 def _assumptions(
-    touched: Sequence[Coil], settings: SweepSettings, leads: Leads, temperature: Temperature | None
+    touched: Sequence[Coil],
+    named: Named,
+    settings: SweepSettings,
+    leads: Leads,
+    temperature: Temperature | None,
 ) -> list[str]:
     said: list[str] = []
     if not touched:
         return said
+    if not named.by_mark and len(touched) > 1:
+        said.append(
+            "coils told apart by the order of touching: one touched twice in place of another would not be seen"
+        )
     if temperature is None and settings.alpha != 0.0:
         said.append(f"coil temperature unknown: judged as read, as if at {settings.reference_c:g} degC")
     if not leads.known:
