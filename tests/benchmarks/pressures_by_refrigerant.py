@@ -3,7 +3,7 @@
 Run as `python tests/benchmarks/pressures_by_refrigerant.py [--fluid R1234yf] [--each N] [--sound N] [--seed S]`, one process.
 Cars, days and faults are those of `charge_loop_scenarios`, instruments those of `charge_monte_carlo` (R744: gauges to 100 and
 160 bar): 60 s of standing, 15 min of running, the kind of valve told. A tube cannot stick wide, so that fault is left out
-there. Prints the shares by valve, clutch and refrigerant.
+there. Prints the shares by valve, clutch and refrigerant, and how often a cause called so and so likely is the true one.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import argparse
 import sys
 from collections import Counter
 from collections.abc import Callable
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -20,6 +21,7 @@ from charge_monte_carlo import INSTRUMENTS, VIEW, channel, judge, readings, simu
 
 from baytrace.measure.roles import Role
 from baytrace.physics.fluid_names import resolve
+from baytrace.watches.limits_table import limit
 from baytrace.watches.pressures.causes import OTHER
 
 GAS_COOLER_INSTRUMENTS = {
@@ -41,6 +43,8 @@ class Ranked(NamedTuple):
     finding: str
     causes: tuple[str, ...]
     reasons: tuple[str, ...]
+    likelihood: float
+    """Of the first cause, against all others and none."""
 
     @property
     def first(self) -> bool:
@@ -56,8 +60,9 @@ def judged(scenario: Scenario, seed: int) -> Ranked:
     table, _ = simulate(scenario)
     items = readings(scenario, table, np.random.default_rng(seed + 1_000_000))
     verdict = judge("pressures", items, {"refrigerant": scenario.fluid, "valve": scenario.valve})
-    causes = tuple(row["cause"] for row in verdict.more.get("causes", ()) if row["cause"] not in (SOUND, OTHER))
-    return Ranked(scenario, verdict.finding, causes, verdict.reasons)
+    faults = [row for row in verdict.more.get("causes", ()) if row["cause"] not in (SOUND, OTHER)]
+    causes = tuple(row["cause"] for row in faults)
+    return Ranked(scenario, verdict.finding, causes, verdict.reasons, faults[0]["likelihood"] if faults else 0.0)
 
 
 def share(found: list[Ranked], right: Callable[[Ranked], bool]) -> str:
@@ -72,6 +77,16 @@ def report(name: str, found: list[Ranked]) -> None:
         f"{name}: first {share(faulty, lambda one: one.first)}, among two {share(faulty, lambda one: one.among_two)}, "
         f"sound normal {share(sound, lambda one: one.finding == 'normal')}\n"
     )
+
+
+def by_claim(found: list[Ranked]) -> None:
+    """Whether a likelihood comes true: of the faulty and sound cars whose first cause was called so likely, how many had it."""
+    edges = (0.0, 0.25, 0.5, 0.75, limit("pressures.most_claimed"), 1.0)
+    for low, high in pairwise(edges):
+        mine = [one for one in found if one.causes and (low < one.likelihood <= high)]
+        sys.stdout.write(
+            f"  called {100 * low:.0f} to {100 * high:.0f} %: right {share(mine, lambda one: one.first)}\n"
+        )
 
 
 def by_cause(found: list[Ranked]) -> None:
@@ -112,6 +127,7 @@ def main() -> None:
         report(f"  {expansion}", [one for one in found if one.scenario.expansion == expansion])
     for clutch in ("cycling", "variable"):
         report(f"  {clutch}", [one for one in found if one.scenario.clutch == clutch])
+    by_claim(found)
     by_cause(found)
 
 
