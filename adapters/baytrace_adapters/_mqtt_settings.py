@@ -87,7 +87,7 @@ class MqttChannelKeys(ChannelSettings):
     pointer: str = ""
     """Where the value stands in a JSON document (RFC 6901), such as `/temperature`."""
     time_pointer: str = ""
-    """Where the publisher's own time stands, as RFC 3339 or a number; the arrival is taken where left out."""
+    """Where the publisher's own time stands, as RFC 3339 or a number; the arrival is taken where left out, and counted for a time more than a day ahead."""
     time_unit: TimeUnit = TimeUnit.S
     """What a time given as a number counts since 1970: `s`, `ms`, `us`, `ns`."""
     unit_pointer: str = ""

@@ -29,6 +29,8 @@ _CONNECT_S = 5.0
 _TRIAL_S = 2.0
 """Some brokers without MQTT 5 do not answer it at all: while the version is not known, less patience (real seconds)."""
 
+MOST_AHEAD_NS = 86_400_000_000_000
+"""A publisher's own time further ahead than a day is no time (common practice, no source): the arrival is taken."""
 _MOST_TOPICS = 10_000
 MOST_PAYLOAD = 4 << 20
 """Bytes; reading a longer one would hold up every other instrument. A day of readings of one probe, a second apart, is about as long."""
@@ -241,12 +243,17 @@ topic = "shop/bay1/vent"
         raws += self._doubted(delivery, heard)
 
     def _doubted(self, delivery: Delivery, heard: Heard) -> list[Raw]:
+        raws, latest_ns = heard.raws, delivery.wall_ns + MOST_AHEAD_NS
+        if any(raw.wall_ns > latest_ns for raw in raws):
+            # believed, it would stop its channel until that day: time never goes back within a channel
+            self._sink.count("time ahead", sum(raw.wall_ns > latest_ns for raw in raws))
+            raws = [_stamped(raw, delivery) if raw.wall_ns > latest_ns else raw for raw in raws]
         if delivery.retained:
             return [
                 raw if raw.quality & Quality.SOURCE_TIME else raw._replace(quality=raw.quality | Quality.SUSPECT)
-                for raw in heard.raws
+                for raw in raws
             ]
-        return heard.raws
+        return raws
 
     async def _complain(self, delivery: Delivery, heard: Heard) -> None:
         if heard.others:
@@ -282,6 +289,13 @@ topic = "shop/bay1/vent"
     def _acknowledge(self, delivery: Delivery) -> None:
         if self._session is not None:
             self._session.acknowledge(delivery)
+
+
+def _stamped(raw: Raw, delivery: Delivery) -> Raw:
+    """With the time of its arrival."""
+    return raw._replace(
+        wall_ns=delivery.wall_ns, mono_ns=delivery.mono_ns, quality=int(raw.quality & ~Quality.SOURCE_TIME)
+    )
 
 
 def _heard(reader: MessageReader, delivery: Delivery) -> Heard:

@@ -237,6 +237,21 @@ async def test_unreadable_payloads_never_stop_the_input():
             assert sink.raws[0].value == 8.5
 
 
+async def test_a_time_far_ahead_does_not_stop_its_channel():
+    """A publisher's clock that is days ahead is not believed: the reading is kept with its arrival, and counted."""
+    channels = [("clamp", "degC", {"topic": "clamps", "format": "senml", "senml_name": "a"})]
+    with mosquitto() as broker, publisher(broker.port) as sender:
+        async with running("mqtt", url(broker), channels) as sink:
+            await up(sink)
+            now = sink.clock.wall_ns() // 10**9
+            packs = [[{"n": "a", "u": "Cel", "v": 1, "t": at}] for at in (now + 200_000, now - 5)]
+            await publish(sender, "clamps", *map(json.dumps, packs))
+            await eventually(lambda: len(sink.raws) == 2)
+            assert [raw.quality for raw in sink.raws] == [0, Quality.SOURCE_TIME]
+            assert abs(sink.raws[0].wall_ns / 1e9 - now) < 60.0
+            assert sink.counts["time ahead"] == 1
+
+
 async def test_a_giant_payload_is_refused_unread(monkeypatch):
     """Reading it would hold up every other instrument; it is counted, its beginning kept, and the next reading comes."""
     monkeypatch.setattr(mqtt, "MOST_PAYLOAD", 1000)
