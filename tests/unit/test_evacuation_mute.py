@@ -161,3 +161,20 @@ def test_evacuation_share_at_zero_is_never_rounded_to_all_of_the_hold():
     said = judged(shown).reasons[0]
     assert "for over 99 % of the hold" in said
     assert "zero or less all through the hold" in judged(np.zeros(SECONDS)).reasons[0]
+
+
+@pytest.mark.parametrize(("closed_s", "rate"), [(800, 0.3), (800, 0.075), (850, 0.3)])
+def test_evacuation_loop_closed_long_after_the_mark_cannot_pass(closed_s, rate):
+    """A pump that ran on for most of the hold leaves it flat, and the leak is seen only at the end: no pass on the mean of both."""
+    second = np.arange(SECONDS)
+    shown = 40.0 + rate * np.maximum(second - closed_s, 0.0) + 0.2 * np.random.default_rng(4).normal(size=SECONDS)
+    verdict = judged(np.round(shown / traces.MICRON_PA) * traces.MICRON_PA, kelvin=np.full(SECONDS, 295.15))
+    assert verdict.outcome is not Outcome.PASS, verdict.reasons
+
+
+def test_evacuation_loop_closed_late_is_told_with_its_reason():
+    """A small leak that began to show at 850 s alone keeps a hold that looks tight from passing, and the reason says why."""
+    second = np.arange(SECONDS)
+    shown = 40.0 + 0.3 * np.maximum(second - 850.0, 0.0) + 0.2 * np.random.default_rng(4).normal(size=SECONDS)
+    verdict = judged(np.round(shown / traces.MICRON_PA) * traces.MICRON_PA, kelvin=np.full(SECONDS, 295.15))
+    assert "rose late in the hold" in " ".join(verdict.reasons)

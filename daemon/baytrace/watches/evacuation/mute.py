@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 import numpy as np
+from numpy.typing import NDArray
 
 from baytrace.measure.channel import Channel
 from baytrace.measure.faults import BadInput
@@ -34,6 +35,7 @@ def no_pass(hold: Hold, fit: RiseFit, channel: Channel | None) -> str | None:
         or _stuck(hold, fit, channel)
         or _no_room(hold, fit)
         or _drawn_down(hold, fit)
+        or _closed_late(hold, fit)
     )
 
 
@@ -120,15 +122,36 @@ def _drawn_down(hold: Hold, fit: RiseFit) -> str | None:
     cells = hold.cells.means()
     if cells.pressure.size < _FEWEST_CELLS:
         return None
-    steps = np.diff(cells.pressure)
-    scatter = _OF_MEDIAN * float(np.median(np.abs(steps - np.median(steps))))
     falls = cells.pressure[:-2] - cells.pressure[2:]
     at = int(falls.argmax())
-    least = limit("evacuation.fall_share") * float(cells.pressure[at])
-    if falls[at] <= max(least, limit("evacuation.fall_sigmas") * scatter, _STEPS * fit.gauge.resolution):
+    if falls[at] <= _ordinary(cells.pressure, float(cells.pressure[at]), fit):
         return None
     return (
         f"The pressure fell by {falls[at]:.2g} Pa within {span(2.0 * cells.length_s)}, {span(float(cells.time_s[at]))} into the "
         "hold: in a closed loop it does not, so the pump or a valve was at work and this hold cannot pass; mark 'isolated' to "
         "begin another."
     )
+
+
+def _closed_late(hold: Hold, fit: RiseFit) -> str | None:
+    """What leaks or evaporates into a closed loop rises at once and never faster later on; a loop closed late does."""
+    cells = hold.cells.means()
+    if cells.pressure.size < _FEWEST_CELLS:
+        return None
+    early, tail = 3 * cells.pressure.size // 4, max(cells.pressure.size // 16, 2)
+    line = np.polyfit(cells.time_s[:early], cells.pressure[:early], 1)
+    more = float((cells.pressure[-tail:] - np.polyval(line, cells.time_s[-tail:])).mean())
+    if more <= _ordinary(cells.pressure, float(cells.pressure[-1]), fit):
+        return None
+    return (
+        f"The pressure rose late in the hold, by {more:.2g} Pa more than it had set out to: a leak or water rises from the start, "
+        "so the loop was closed later than that, and this hold cannot pass; mark 'isolated' to begin another."
+    )
+
+
+def _ordinary(pressure: NDArray[np.float64], about: float, fit: RiseFit) -> float:
+    """Pa: a change within a hold that needs no explaining, by the scatter between neighbouring cells and the gauge's display."""
+    steps = np.diff(pressure)
+    scatter = _OF_MEDIAN * float(np.median(np.abs(steps - np.median(steps))))
+    by_scatter = float(limit("evacuation.sudden_sigmas")) * scatter
+    return max(float(limit("evacuation.sudden_share")) * about, by_scatter, _STEPS * fit.gauge.resolution)
