@@ -138,9 +138,10 @@ def _closed_late(hold: Hold, fit: RiseFit) -> str | None:
     cells = hold.cells.means()
     if cells.pressure.size < _FEWEST_CELLS:
         return None
-    early, tail = 3 * cells.pressure.size // 4, max(cells.pressure.size // 16, 2)
+    early, tail = 3 * cells.pressure.size // 4, max(cells.pressure.size // 16, 3)
     line = np.polyfit(cells.time_s[:early], cells.pressure[:early], 1)
-    more = float((cells.pressure[-tail:] - np.polyval(line, cells.time_s[-tail:])).mean())
+    # the median: the last cell may hold the first reading of an opened valve
+    more = float(np.median(cells.pressure[-tail:] - np.polyval(line, cells.time_s[-tail:])))
     if more <= _ordinary(cells.pressure, float(cells.pressure[-1]), fit):
         return None
     return (
