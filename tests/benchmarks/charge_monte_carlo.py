@@ -12,6 +12,7 @@ import sys
 from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 from charge_loop_scenarios import SOUND, STRENGTHS, Scenario, seeded
@@ -164,6 +165,10 @@ def report_settling(outcomes: list[Seen]) -> None:
     say(
         f"  found within 60 s of the truth: {len(close)} = {100 * len(close) / max(len(known), 1):.1f} % (not found: {len(known) - len(called)})"
     )
+    for kind in product(("orifice", "valve"), ("cycling", "variable")):
+        mine = [one for one in known if (one.scenario.expansion, one.scenario.clutch) == kind]
+        hits = sum(one in close for one in mine)
+        say(f"    {' '.join(kind)}: {100 * hits / max(len(mine), 1):.1f} % of {len(mine)}")
     say(f"  called before the truth: {len(early)} = {100 * len(early) / max(len(known), 1):.1f} %")
     by = sorted((one.truth_s or 0.0) - (one.called_s or 0.0) for one in early)
     if by:
