@@ -229,3 +229,15 @@ def test_a_session_that_is_not_there_says_so_and_no_more(running, visit, width):
     page.get_by_text("is not known here").wait_for()
     assert page.get_by_role("button").count() == 0
     assert [*misfits(page), *barriers(page)] == []
+
+
+def test_a_balance_below_nothing_is_called_by_what_it_is(running, visit):
+    """`31.5 g under the label`, and its interval turned with it; what is over stays over."""
+    page = visit(running.url).open("/")
+    turned = page.evaluate(
+        """async () => { const { balance } = await import("/static/sheet.js");
+            return [balance(["charged_over_label", { value: -31.5, low: -40.5, high: -22.5, unit: "g" }]),
+                    balance(["charged_over_label", { value: 2, unit: "g" }])]; }"""
+    )
+    assert turned[0] == ["charged_under_label", {"value": 31.5, "low": 22.5, "high": 40.5, "unit": "g"}]
+    assert turned[1] == ["charged_over_label", {"value": 2, "unit": "g"}]

@@ -49,12 +49,19 @@ function missing(record, sheet) {
   return (sheet.missing || []).filter((entry) => asked.has(entry.entry) || (record.ledger || []).length > 0);
 }
 
+// What lies below nothing is called by what it is: 31.5 g under the label, not -31.5 g over it.
+export function balance([name, data]) {
+  if (!(data.value < 0) || !name.includes("_over_")) { return [name, data]; }
+  const turned = { ...data, value: -data.value, ...(data.low === undefined ? {} : { low: -data.high, high: -data.low }) };
+  return [name.replace("_over_", "_under_"), turned];
+}
+
 export function drawSheet(record) {
   const shown = (data) => (data && data.value !== undefined ? `${figure(data).value} ${figure(data).unit}${figure(data).interval ? ` (${figure(data).interval})` : ""}` : String(data));
   const sheet = record.sheet || {};
   const rows = [
     ...(record.ledger || []).map((entry) => [words(entry.entry), `${entry.value} ${unitWords(entry.unit || "")} ${entry.who ? `(${entry.who})` : ""}`]),
-    ...Object.entries(sheet.balances || {}).map(([name, data]) => [words(name), shown(data)]),
+    ...Object.entries(sheet.balances || {}).map(balance).map(([name, data]) => [words(name), shown(data)]),
     ...(sheet.unusable || []).map((entry) => [words(entry.entry), `✗ ${entry.value} ${entry.unit || ""}: ${entry.why}`]),
     ...missing(record, sheet).map((entry) => [entry.text || words(entry.entry), "… not entered yet"]),
   ];
