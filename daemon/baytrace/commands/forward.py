@@ -22,7 +22,7 @@ from baytrace.journal.reader import JournalReader
 from baytrace.measure.faults import BadInput
 from baytrace.measure.instant import parse_instant
 
-Config = Annotated[Path, typer.Option("--config", help="The bench.toml with a [forward] table.")]
+Config = Annotated[Path, typer.Option("--config", help="The bench.toml that says where to forward to.")]
 
 
 FAR_NS = 2**62
@@ -55,7 +55,7 @@ def register(app: typer.Typer) -> None:
         config: Config = Path("bench.toml"),
         with_parent: Annotated[bool, typer.Option("--with-parent", hidden=True)] = False,
     ) -> None:
-        """Forward until stopped. The daemon runs this by itself where bench.toml has a [forward] table."""
+        """Forward until stopped. The daemon runs this by itself where bench.toml says where to forward to."""
         start_logging(inherited_form())
         ready = load_config(config)
         server = _server(ready)

@@ -101,7 +101,7 @@ VERIFY = (
     "baytrace verify PACK.zip checks them all and works the verdicts out again from the readings.",
     "Without this program: unpack the zip, then run in its directory",
     "sha256sum -c tagmanifest-sha256.txt manifest-sha256.txt",
-    "openssl pkeyutl -verify -rawin -pubin -inkey signing-key.pem -sigfile tagmanifest-sha256.txt.sig -in tagmanifest-sha256.txt",
+    "openssl pkeyutl -verify -rawin -pubin -inkey signing-key.pem \\\n    -sigfile tagmanifest-sha256.txt.sig -in tagmanifest-sha256.txt",
     "and compare the key's fingerprint with the one the bench shows (baytrace key show).",
 )
 
