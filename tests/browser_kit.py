@@ -77,7 +77,9 @@ class Visit:
 
     def left_loopback(self):
         """Addresses asked for that are not this machine's."""
-        asked = {urlsplit(one.url) for one in self.requests if not one.url.startswith(("data:", "blob:", "about:", "file:"))}
+        asked = {
+            urlsplit(one.url) for one in self.requests if not one.url.startswith(("data:", "blob:", "about:", "file:"))
+        }
         return sorted({part.netloc for part in asked if (part.hostname or "") not in LOOPBACK})
 
     def complained(self, *forgiven):
