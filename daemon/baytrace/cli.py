@@ -9,8 +9,10 @@ from __future__ import annotations
 import errno
 import importlib
 import pkgutil
+import signal
 import sys
-from typing import Annotated
+from types import FrameType
+from typing import Annotated, NoReturn
 
 import typer
 
@@ -83,5 +85,12 @@ def _tell_usage(message: str) -> None:
         print(f"baytrace: {said}; see --help", file=sys.stderr)
 
 
+def _stopped(number: int, _frame: FrameType | None) -> NoReturn:
+    print("baytrace: stopped", file=sys.stderr)
+    sys.exit(128 + number)
+
+
 def main() -> None:
+    # a command that is ended clears away what it had begun; those that run on have a way of their own to end
+    signal.signal(signal.SIGTERM, _stopped)
     sys.exit(run())

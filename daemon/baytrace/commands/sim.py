@@ -19,9 +19,18 @@ from baytrace_sim.runner import run
 from baytrace_sim.scenario import scenario_named
 
 
-async def _until_told(start: asyncio.Event) -> None:
-    await asyncio.to_thread(sys.stdin.readline)
-    start.set()
+def _start_when_told(start: asyncio.Event) -> None:
+    """Set `start` when a line arrives on stdin, or its end does."""
+    loop, told = asyncio.get_running_loop(), sys.stdin.fileno()
+
+    def arrived() -> None:
+        loop.remove_reader(told)
+        start.set()
+
+    try:
+        loop.add_reader(told, arrived)
+    except PermissionError:  # a file: whatever it has to say is there already
+        start.set()
 
 
 async def simulate(
@@ -39,9 +48,8 @@ async def simulate(
     stop, start = asyncio.Event(), asyncio.Event()
     stop_on_signals(stop)
     if wait:
-        waiting = asyncio.create_task(_until_told(start), name="start line")
+        _start_when_told(start)
     else:
-        waiting = None
         start.set()
 
     def tell(what: str) -> None:
@@ -72,8 +80,8 @@ async def simulate(
     )
     stopping = asyncio.create_task(stop.wait())
     await asyncio.wait([running, stopping], return_when=asyncio.FIRST_COMPLETED)
-    for task in (running, stopping, waiting):
-        if task is not None and not task.done():
+    for task in (running, stopping):
+        if not task.done():
             task.cancel()
     for task in (running, stopping):
         try:
