@@ -83,7 +83,8 @@ def test_openssl_alone_checks_the_signature(bag, pack):
     ]
     assert "Signature Verified Successfully" in said[1]
     assert said[2].split()[0] == signing.known_keys(pack.parent / "keys")[0].fingerprint
-    assert set(lines[:2]) <= set(VERIFY)
+    # the report breaks a long line where a shell allows it
+    assert set(lines[:2]) <= {" ".join(line.replace("\\\n", " ").split()) for line in VERIFY}
 
 
 def test_an_unpacked_pack_verifies_too(bag):

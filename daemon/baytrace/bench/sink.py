@@ -35,6 +35,7 @@ class Recorder(Protocol):
     def holding(self) -> bool:
         """Whether what is recorded waits in memory, for a disk that refuses it."""
         ...
+
     def changed(self) -> None: ...
 
 

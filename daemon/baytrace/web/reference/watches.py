@@ -80,4 +80,6 @@ def _value(value: Any) -> str:
 def _named(values: dict[str, Any]) -> str:
     """`name value`, as many as there are; of tables, each with its own behind a colon."""
     tables = any(isinstance(each, dict) for each in values.values())
-    return ("; " if tables else ", ").join(f"{name}{':' if tables else ''} {_value(each)}" for name, each in values.items())
+    return ("; " if tables else ", ").join(
+        f"{name}{':' if tables else ''} {_value(each)}" for name, each in values.items()
+    )
