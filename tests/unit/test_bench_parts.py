@@ -132,6 +132,30 @@ async def test_memory_is_bounded_while_the_disk_is_full():
     await asyncio.gather(running, return_exceptions=True)
 
 
+async def test_an_event_that_is_made_in_its_turn_knows_all_before_it_and_nothing_after():
+    """A session begins with how the bench stands: readings on their way to the journal then are delivered first, later ones not."""
+    store = Store()
+    known = []
+
+    async def work(intake, seen):
+        await intake.put([raw(1.0)])
+        await asyncio.sleep(0)  # the first commit is on its way
+        await intake.put([raw(2.0)])
+
+        def made():
+            known.append([reading.value for readings, _, _ in seen for reading in readings])
+            return Event(0, 0, "session_started", "s", {})
+
+        started = intake.event_made(made)
+        await intake.put([raw(3.0)])
+        await started
+
+    seen, _ = await through(store, work)
+    assert known == [[1.0, 2.0]]
+    assert [[event.kind for event in events] for _, events, _ in seen if events] == [["session_started"]]
+    assert [reading.value for readings, _, _ in seen for reading in readings] == [1.0, 2.0, 3.0]
+
+
 async def test_an_event_alone_is_a_commit_of_its_own():
     """A session's start shares its commit with nothing."""
     store = Store()

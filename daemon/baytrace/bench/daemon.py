@@ -372,9 +372,8 @@ class Bench:
             started = partial(self._session_started, session, request, plan)
             # settings that do not fit are refused before anything is recorded; the first time this loads the fluids, for seconds
             await asyncio.to_thread(RunningSession.begun, started())
-            event = started()
             self._said = {}
-            await self.intake.event(event, alone=True)
+            await self.intake.event_made(started)
             self._tell_clock()
             self.tell_watches()
             return session

@@ -6,6 +6,8 @@ Rules of this file:
 - A failed append is kept and tried again; nothing is acknowledged, shown or judged until it is stored. Meanwhile writers
   wait (`put`) once `MOST_WAITING` readings are pending: memory is bounded, and adapters see the back-pressure.
 - Within a commit readings come before events, as the journal numbers them; live order is the order of a replay.
+- An event that tells how the bench stands, for a replay to go on from, is made when its turn comes (`event_made`): what was taken
+  before it may still be on its way, and changes that standing.
 """
 
 from __future__ import annotations
@@ -39,6 +41,8 @@ class Batch:
     waiters: list[tuple[int, asyncio.Future[int]]] = field(default_factory=list)
     """(index among the events, future of its sequence number)"""
     alone: bool = False
+    making: Callable[[], Event] | None = None
+    """Asked for the only event when all before it is delivered."""
     keys: dict[str, list[bytes]] = field(default_factory=dict)
     """Of the messages that brought the readings, by instrument."""
     forget: set[str] = field(default_factory=set)
@@ -118,6 +122,15 @@ class Intake:
         self._arrived.set()
         return future
 
+    def event_made(self, make: Callable[[], Event]) -> asyncio.Future[int]:
+        """Take an event with a commit of its own: `make` is asked for it when all that was taken before is delivered, and nothing
+        after. The future holds its sequence number once durable.
+        """
+        future: asyncio.Future[int] = asyncio.get_running_loop().create_future()
+        self._queue.append(Batch(alone=True, making=make, waiters=[(0, future)]))
+        self._arrived.set()
+        return future
+
     def forget(self, instrument: str, event: Event) -> asyncio.Future[int]:
         """Take the event that says the instrument's broker began a new session; durable with it, no key of the old one counts.
 
@@ -155,6 +168,8 @@ class Intake:
     async def drain(self) -> None:
         """Store everything pending now."""
         while (batch := self._take()) is not None:
+            if batch.making is not None:
+                batch.events.append(batch.making())
             receipt = await self._append(batch) if batch.readings or batch.events else None
             self._waiting -= len(batch.readings)
             self.readings_stored += len(batch.readings)
@@ -180,7 +195,7 @@ class Intake:
     def _take(self) -> Batch | None:
         while self._queue:
             batch = self._queue.pop(0)
-            if batch.readings or batch.events or batch.committed:
+            if batch.readings or batch.events or batch.committed or batch.making is not None:
                 return batch
         return None
 
