@@ -163,7 +163,7 @@ async def test_an_event_alone_is_a_commit_of_its_own():
     async def work(intake, seen):
         del seen
         await intake.put([raw(1.0)])
-        seq = await intake.event(Event(1, 1, "session_started", "s", {}), alone=True)
+        seq = await intake.event_made(lambda: Event(1, 1, "session_started", "s", {}))
         await intake.put([raw(2.0)])
         assert seq == 2
 

@@ -409,7 +409,7 @@ class Bench:
             outcomes = {verdict["verdict"] for verdict in verdicts.values()}
             outcome = "fail" if "fail" in outcomes else "undecided" if "undecided" in outcomes else "pass"
             closing = self._event(Kind.SESSION_CLOSED, {"who": who, "comment": comment[:MOST_TEXT], "outcome": outcome})
-            await self.intake.event(closing, alone=True)
+            await self.intake.event_made(lambda: closing)
             return {"session": session.id, "outcome": outcome, "verdicts": verdicts}
 
     def _running(self) -> RunningSession:

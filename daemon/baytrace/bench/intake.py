@@ -40,9 +40,8 @@ class Batch:
     committed: list[Callable[[], None]] = field(default_factory=list)
     waiters: list[tuple[int, asyncio.Future[int]]] = field(default_factory=list)
     """(index among the events, future of its sequence number)"""
-    alone: bool = False
     making: Callable[[], Event] | None = None
-    """Asked for the only event when all before it is delivered."""
+    """Asked for the only thing in the batch when all before it is delivered."""
     keys: dict[str, list[bytes]] = field(default_factory=dict)
     """Of the messages that brought the readings, by instrument."""
     forget: set[str] = field(default_factory=set)
@@ -107,13 +106,9 @@ class Intake:
         self._waiting += len(readings)
         self._arrived.set()
 
-    def event(
-        self, event: Event, *, alone: bool = False, committed: Callable[[], None] | None = None
-    ) -> asyncio.Future[int]:
-        """Take an event; the future holds its sequence number once durable. `alone` makes it a commit of its own."""
-        batch = Batch(alone=True) if alone else self._open_batch(0)
-        if alone:
-            self._queue.append(batch)
+    def event(self, event: Event, *, committed: Callable[[], None] | None = None) -> asyncio.Future[int]:
+        """Take an event; the future holds its sequence number once durable."""
+        batch = self._open_batch(0)
         future: asyncio.Future[int] = asyncio.get_running_loop().create_future()
         batch.waiters.append((len(batch.events), future))
         batch.events.append(event)
@@ -127,7 +122,7 @@ class Intake:
         after. The future holds its sequence number once durable.
         """
         future: asyncio.Future[int] = asyncio.get_running_loop().create_future()
-        self._queue.append(Batch(alone=True, making=make, waiters=[(0, future)]))
+        self._queue.append(Batch(making=make, waiters=[(0, future)]))
         self._arrived.set()
         return future
 
@@ -187,7 +182,7 @@ class Intake:
 
     def _open_batch(self, size: int) -> Batch:
         last = self._queue[-1] if self._queue else None
-        if last is None or last.alone or len(last.readings) + size > MOST_A_COMMIT:
+        if last is None or last.making is not None or len(last.readings) + size > MOST_A_COMMIT:
             last = Batch()
             self._queue.append(last)
         return last

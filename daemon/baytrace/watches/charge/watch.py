@@ -291,16 +291,12 @@ class ChargeWatch:
         """Pressures that fell silent: without them nobody can say that the loop still runs, and the stretch ended with them."""
         if self._stopped(running) or self._behind_s(running) <= _BEHIND_S:
             return []
-        now_s, series = self._follower.now_s, self._follower.series
-        last = {
-            role: float(series[role].arrays()[0][-1])
-            for role in (Role.LOW_SIDE, Role.HIGH_SIDE)
-            if len(series.get(role, ()))
-        }
+        sides = {role: self._follower.series.get(role) for role in (Role.LOW_SIDE, Role.HIGH_SIDE)}
+        silent_s = {role: self._follower.now_s - side.newest_s for role, side in sides.items() if side}
         return [
-            f"{FACTS[role].label.lower()}: no reading for {span(now_s - at)}"
-            for role, at in last.items()
-            if now_s - at > _BEHIND_S
+            f"{FACTS[role].label.lower()}: no reading for {span(seconds)}"
+            for role, seconds in silent_s.items()
+            if seconds > _BEHIND_S
         ]
 
 

@@ -12,6 +12,7 @@ from baytrace.measure.faults import BadInput
 from baytrace.measure.units import STANDARD_ATMOSPHERE_PA, Against, parse_unit
 from baytrace.physics import moisture
 from baytrace.physics.pressure_rise import RiseFit
+from baytrace.physics.rise_cells import CellMeans
 from baytrace.watches.evacuation.hold import Hold, still_step
 from baytrace.watches.evacuation.wording import span
 from baytrace.watches.limits_table import limit
@@ -29,20 +30,20 @@ _OF_MEDIAN = 1.4826  # standard deviation of a normal distribution over its medi
 
 def no_pass(hold: Hold, fit: RiseFit, channel: Channel | None) -> str | None:
     """Why this hold cannot pass; None when nothing speaks against it."""
+    cells = hold.cells.means()
     return (
-        _at_zero(hold)
+        _at_zero(cells)
         or at_an_end(hold, channel)
         or _stuck(hold, fit, channel)
         or _no_room(hold, fit)
-        or _drawn_down(hold, fit)
-        or _closed_late(hold, fit)
+        or _drawn_down(cells, fit)
+        or _closed_late(cells, fit)
     )
 
 
-def _at_zero(hold: Hold) -> str | None:
+def _at_zero(cells: CellMeans) -> str | None:
     """No loop is pumped to nothing: a gauge that says so has come to its end, or its zero is off by what is there."""
-    means = hold.cells.means().pressure
-    share = float((means <= 0.0).mean())
+    share = float((cells.pressure <= 0.0).mean())
     if share <= limit("evacuation.at_zero"):
         return None
     return (
@@ -117,9 +118,8 @@ def _no_room(hold: Hold, fit: RiseFit) -> str | None:
     )
 
 
-def _drawn_down(hold: Hold, fit: RiseFit) -> str | None:
+def _drawn_down(cells: CellMeans, fit: RiseFit) -> str | None:
     """A pump on for a moment takes back what came in, and leaves a leak looking flat. It shows as a sudden fall."""
-    cells = hold.cells.means()
     if cells.pressure.size < _FEWEST_CELLS:
         return None
     falls = cells.pressure[:-2] - cells.pressure[2:]
@@ -133,9 +133,8 @@ def _drawn_down(hold: Hold, fit: RiseFit) -> str | None:
     )
 
 
-def _closed_late(hold: Hold, fit: RiseFit) -> str | None:
+def _closed_late(cells: CellMeans, fit: RiseFit) -> str | None:
     """What leaks or evaporates into a closed loop rises at once and never faster later on; a loop closed late does."""
-    cells = hold.cells.means()
     if cells.pressure.size < _FEWEST_CELLS:
         return None
     early, tail = 3 * cells.pressure.size // 4, max(cells.pressure.size // 16, 3)

@@ -88,6 +88,10 @@ class Series:
         self._room = FULL // 2
 
     @property
+    def newest_s(self) -> float:
+        return self._newest
+
+    @property
     def last_value(self) -> float:
         return self._values[-1]
 
