@@ -40,6 +40,10 @@ def _nothing() -> None:
     return
 
 
+def _none_due(_: int) -> None:
+    return
+
+
 class Stage:
     """The plant on the clock: script seconds, and the instruments that show it."""
 
@@ -91,11 +95,12 @@ async def run(
     on_ready: Callable[[], None] = _nothing,
     on_finished: Callable[[], None] = _nothing,
     start: asyncio.Event | None = None,
+    on_turn: Callable[[int], None] | None = None,
 ) -> None:
     """Runs until cancelled. `broker` is HOST:PORT; without it one is embedded. `wires` is "pty", "sockets", or "" for the best.
 
     Writes `config_out` and, beside it, `*.session.json`; then calls `on_ready`. The script begins when `start` is set (at once
-    without it) and `on_finished` is called at its end. Raises BadInput for what cannot be run, EnvironmentFailed without broker.
+    without it) and `on_finished` is called at its end; `on_turn` after each turn, with the instant (ns) when the next is due. Raises BadInput for what cannot be run, EnvironmentFailed without broker.
     """
     kind = wires or best_kind()
     if kind not in KINDS:
@@ -116,7 +121,7 @@ async def run(
             scenario, config_out, bench=bench_name, url=address.url, tables=show.tables(), wall_ns=clock.wall_ns()
         )
         on_ready()
-        await show.play(f"baytrace/{bench_name}/mark", start, on_finished)
+        await show.play(f"baytrace/{bench_name}/mark", start, on_finished, on_turn or _none_due)
 
 
 def _write_files(
@@ -146,7 +151,13 @@ class Show:
         """The `[[instrument]]` tables of all that can be read, by name."""
         return {instrument.name: instrument.tables() for instrument in self.instruments} | self.probes.tables()
 
-    async def play(self, mark_topic: str, start: asyncio.Event | None, on_finished: Callable[[], None]) -> None:
+    async def play(
+        self,
+        mark_topic: str,
+        start: asyncio.Event | None,
+        on_finished: Callable[[], None],
+        on_turn: Callable[[int], None],
+    ) -> None:
         clock, told = self.stage.clock, False
         due_ns = clock.mono_ns()
         while True:
@@ -160,6 +171,7 @@ class Show:
                 on_finished()
             # turns that were missed are left out, as an instrument leaves out what nobody could hear
             due_ns = max(due_ns + int(_TURN_S * NS), clock.mono_ns())
+            on_turn(due_ns)
             await clock.sleep(max((due_ns - clock.mono_ns()) / NS, 0.0))
 
     async def _turn(self) -> list[Timed]:

@@ -1,4 +1,4 @@
-"""The simulator as a process of its own, on the same fast clock as the daemon that watches it."""
+"""The simulator as a process of its own, on the same fast clock as the daemon that watches it, and that clock."""
 
 from __future__ import annotations
 
@@ -6,13 +6,40 @@ import asyncio
 import contextlib
 import json
 import sys
+import tempfile
+import time
 from collections.abc import AsyncIterator
 from pathlib import Path
+from typing import NamedTuple
 
 from baytrace.measure.clock import FastClock
 from baytrace.measure.faults import EnvironmentFailed
+from baytrace.measure.paced_clock import Board, Leader, PacedClock
 
 READY_S = 60.0
+
+
+class Pace(NamedTuple):
+    """A clock that waits for both processes, the file of its board, and who leads it."""
+
+    clock: PacedClock
+    board: Path
+    leader: Leader
+
+
+@contextlib.asynccontextmanager
+async def paced(rate: float) -> AsyncIterator[Pace]:
+    """A clock up to `rate` times as fast as the machine's, led by this process while the context lasts."""
+    with tempfile.TemporaryDirectory(prefix="baytrace-") as folder:
+        board = Path(folder) / "clock"
+        clock = PacedClock(Board.made(board, rate, time.time_ns()))
+        leader = Leader(clock)
+        leading = asyncio.create_task(leader.lead(), name="clock")
+        try:
+            yield Pace(clock, board, leader)
+        finally:
+            leading.cancel()
+            await asyncio.gather(leading, return_exceptions=True)
 
 
 class Simulation:
@@ -53,11 +80,14 @@ class Simulation:
 
 @contextlib.asynccontextmanager
 async def simulation(
-    scenario: str, config_out: Path, clock: FastClock, bench: str = "demo"
+    scenario: str, config_out: Path, clock: FastClock | PacedClock, bench: str = "demo", board: Path | None = None
 ) -> AsyncIterator[Simulation]:
-    """The simulator running `scenario`, its instruments up. Raises EnvironmentFailed when it does not come up."""
+    """The simulator running `scenario`, its instruments up, on the clock of `board` where given, else on one that started with
+    `clock`. Raises EnvironmentFailed when it does not come up.
+    """
     command = [sys.executable, "-m", "baytrace", "sim", "--scenario", scenario, "--config-out", str(config_out)]
-    command += ["--rate", str(clock.rate), "--start-ns", str(clock.start_ns), "--bench", bench, "--wait", "--announce"]
+    command += ["--rate", str(clock.rate), "--bench", bench, "--wait", "--announce"]
+    command += ["--clock", str(board)] if board is not None else ["--start-ns", str(clock.start_ns)]
     pipe = asyncio.subprocess.PIPE
     process = await asyncio.create_subprocess_exec(*command, stdin=pipe, stdout=pipe, stderr=pipe)
     sim = Simulation(process)

@@ -14,12 +14,12 @@ import typer
 
 from baytrace.bench.config import BenchConfig, load_config
 from baytrace.bench.daemon import Bench
+from baytrace.bench.pacing import Taken
 from baytrace.bench.running import whole_bench
 from baytrace.bench.signals import stop_on_signals
 from baytrace.commands._demo_show import Show, verdict_table
 from baytrace.commands._output import people, table_console
-from baytrace.commands._simulation import Simulation, simulation
-from baytrace.measure.clock import FastClock
+from baytrace.commands._simulation import Simulation, paced, simulation
 from baytrace.measure.faults import BadInput, EnvironmentFailed
 from baytrace.records.exporting import export_session
 from baytrace.records.verifying import verify_pack
@@ -68,16 +68,16 @@ async def play(
 
 
 async def demonstrate(scenario: str, rate: float, to: Path, port: int | None, *, keep: bool, plain: bool) -> int:
-    clock = FastClock(rate, time.time_ns())
     stop = asyncio.Event()
     stop_on_signals(stop)
     config_file = to / "bench.toml"
     show = Show(people(), plain=plain)
-    show.say(f"scenario {scenario}, {rate:g} times as fast as a real job; files go to {to}")
-    async with simulation(scenario, config_file, clock) as sim:
+    show.say(f"scenario {scenario}, up to {rate:g} times as fast as a real job; files go to {to}")
+    async with paced(rate) as pace, simulation(scenario, config_file, pace.clock, board=pace.board) as sim:
         config = _with_port(load_config(config_file), port)
         request = json.loads(config_file.with_suffix(".session.json").read_text(encoding="utf-8"))
-        async with whole_bench(config, clock) as bench, serving(bench) as address:
+        async with whole_bench(config, pace.clock) as bench, serving(bench) as address:
+            pace.leader.taken = Taken(bench.live.channels, pace.clock)
             show.say(f"the page is at {address}/")
             closing = await play(bench, sim, request, stop, show)
             pack = await asyncio.to_thread(

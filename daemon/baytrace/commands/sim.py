@@ -14,7 +14,8 @@ import typer
 
 from baytrace.bench.signals import stop_on_signals
 from baytrace.commands._output import people
-from baytrace.measure.clock import FastClock
+from baytrace.measure.clock import Clock, FastClock
+from baytrace.measure.paced_clock import Board, PacedClock
 from baytrace_sim.runner import run
 from baytrace_sim.scenario import scenario_named
 
@@ -37,7 +38,7 @@ async def simulate(
     scenario: str,
     config_out: Path,
     *,
-    clock: FastClock,
+    clock: Clock,
     broker: str | None,
     wait: bool,
     announce: bool,
@@ -75,6 +76,7 @@ async def simulate(
             start=start,
             on_ready=lambda: tell("ready"),
             on_finished=lambda: tell("finished"),
+            on_turn=clock.done if isinstance(clock, PacedClock) else None,
         ),
         name="instruments",
     )
@@ -112,10 +114,17 @@ def register(app: typer.Typer) -> None:
         ] = False,
         announce: Annotated[bool, typer.Option("--announce", hidden=True)] = False,
         start_ns: Annotated[int, typer.Option("--start-ns", hidden=True)] = 0,
+        board: Annotated[Path | None, typer.Option("--clock", hidden=True)] = None,
     ) -> None:
         """Run simulated instruments (no daemon) and write the bench.toml that reads them."""
         logging.basicConfig(level=logging.WARNING, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
-        clock = FastClock(rate, start_ns or time.time_ns())
+        if rate != 1.0 and board is None and not start_ns:
+            people().print(
+                f"at {rate:g} times the pace of the wall clock: `baytrace serve` must not read these instruments, as times that "
+                "probes publish run ahead of its own; `baytrace demo` runs both on one clock",
+                soft_wrap=True,
+            )
+        clock = PacedClock(Board(board)) if board is not None else FastClock(rate, start_ns or time.time_ns())
         asyncio.run(
             simulate(
                 scenario, config_out, clock=clock, broker=broker, wait=wait, announce=announce, bench=bench, wires=wires
