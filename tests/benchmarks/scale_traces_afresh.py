@@ -19,7 +19,7 @@ Rules
   on top. The display lags the load by a first-order filter of up to 1 s. Sampling jitters by a tenth of its step.
 
 Physics
-- Flow is constant or falls exponentially (tank cools, loop fills), the valve opens and shuts in 0.2..1.5 s. In the first seconds the
+- Flow is constant or falls exponentially (tank cools, loop fills), 2.5..15 g/s in the mean where the kind says nothing; the valve opens and shuts in 0.2..1.5 s. In the first seconds the
   liquid flashes in the line: the flow starts low and surges.
 - A hose that began empty and stays full keeps `hose_g` (lowest, highest): it fills first. (0, 0): full before the start, or emptied
   into the car before the end.
@@ -143,7 +143,7 @@ def trace(kind: str, seed: int, number: int) -> ScaleTrace:
     in_hose = np.minimum(lost, kept_g)
     into_car = np.diff(lost - in_hose, prepend=0.0) / GRID_S
     force, note = _force(kind, charges, scale, grid, lost, rng)
-    shown = _lagged(scale.tank_g - lost + force, scale.lag_s)
+    shown = _lagged(np.maximum(scale.tank_g - lost + force, 0.0), scale.lag_s)  # no hand takes more off than there is
     shown, zeroing = _zeroed(scale, shown, rng)
     times = _samples(kind, scale, charges, grid, rng)
     return ScaleTrace(
@@ -209,6 +209,8 @@ def _charges(kind, scale, truth_g, kept_g, rng) -> list[Charge]:
     rate = {"slow flow": rng.uniform(0.8, 1.5), "fast flow": rng.uniform(20, 35)}.get(
         kind, float(np.exp(rng.uniform(math.log(2.5), math.log(15))))
     )
+    if kind == "pulsed valve":
+        rate *= 0.4  # the mean of on and off
     total = truth_g + kept_g
     masses = [total]
     if kind == "two charges":
@@ -241,7 +243,8 @@ def _flow(kind, charge, grid, rng):
     runs = (since > 0) & (left > 0)
     shape = np.ones_like(grid)
     if rng.random() < 0.6:
-        shape = np.exp(-np.clip(since, 0, charge.lasts_s) / (charge.lasts_s * rng.uniform(0.4, 2.5)))
+        dies = rng.uniform(0.4, 2.5) * (3 if kind == "fast flow" else 1)  # no hose passes 60 g/s
+        shape = np.exp(-np.clip(since, 0, charge.lasts_s) / (charge.lasts_s * dies))
     shape *= np.clip(since / rng.uniform(0.2, 1.5), 0, 1) * np.clip(left / rng.uniform(0.2, 1.5), 0, 1)
     shape *= _flashing(since, charge.lasts_s, rng)
     if kind == "pulsed valve":
@@ -407,7 +410,7 @@ def _read(scale, times, grid, shown, full_g, drawn_g, rng):
         stays = math.exp(-scale.every_s / rng.uniform(1, 5))
         for i in range(1, noise.size):
             noise[i] = stays * noise[i - 1] + math.sqrt(1 - stays**2) * noise[i]
-    return np.round((at + error + noise) / scale.resolution_g) * scale.resolution_g / 1000
+    return np.round((at + error + noise) / scale.resolution_g) * scale.resolution_g / 1000 + 0.0
 
 
 # -- the books ----------------------------------------------------------------------------------------------------------------
