@@ -8,9 +8,12 @@ from __future__ import annotations
 
 import errno
 import importlib
+import os
 import pkgutil
+import re
 import signal
 import sys
+from pathlib import Path
 from types import FrameType
 from typing import Annotated, NoReturn
 
@@ -20,15 +23,26 @@ import baytrace
 from baytrace import commands
 from baytrace.measure.faults import BaytraceError
 
-
-def _modules(arguments: list[str]) -> list[str]:
-    """The command modules to load: only the one asked for where that is plain, so that it starts quickly."""
-    names = sorted(info.name for info in pkgutil.iter_modules(commands.__path__) if not info.name.startswith("_"))
-    wanted = arguments[0].replace("-", "_") if arguments else ""
-    return [wanted] if wanted in names else names
+_SUMMARY = re.compile(r'"""`baytrace (?P<name>\S+)`: (?P<said>.+?)"""')
 
 
-def build(arguments: list[str]) -> typer.Typer:
+def names() -> list[str]:
+    """Of every command there is."""
+    return sorted(info.name for info in pkgutil.iter_modules(commands.__path__) if not info.name.startswith("_"))
+
+
+def summary(name: str) -> str:
+    """What a command is for: the first line of its module, which need not be imported for it."""
+    [folder] = commands.__path__
+    with (Path(folder) / f"{name}.py").open(encoding="utf-8") as source:
+        found = _SUMMARY.match(source.readline())
+    return found["said"][:1].upper() + found["said"][1:] if found else ""
+
+
+def build(arguments: list[str] | None = None) -> typer.Typer:
+    """The command line for these arguments: the command they name is imported, of the others only their summary is told. All of
+    them, imported, where no arguments are given.
+    """
     app = typer.Typer(
         name="baytrace",
         help="A bench daemon for air-conditioning work: it measures, judges and keeps what the instruments said.",
@@ -46,16 +60,29 @@ def build(arguments: list[str]) -> typer.Typer:
             print(baytrace.__version__)
             raise typer.Exit
 
-    for name in _modules(arguments):
-        importlib.import_module(f"{commands.__name__}.{name}").register(app)
+    known, wanted = names(), arguments[0].replace("-", "_") if arguments else ""
+    for name in [wanted] if wanted in known else known:
+        if arguments is None or name == wanted:
+            importlib.import_module(f"{commands.__name__}.{name}").register(app)
+        else:
+            app.command(name=name.replace("_", "-"), help=summary(name))(_told_of)
     return app
+
+
+def _told_of() -> None:
+    """Stands for a command in a list of them."""
+
+
+def _asked(arguments: list[str]) -> list[str]:
+    """The arguments, or those that a shell asks to complete."""
+    return os.environ.get("COMP_WORDS", "").split()[1:] if "_BAYTRACE_COMPLETE" in os.environ else arguments
 
 
 def run(arguments: list[str] | None = None) -> int:
     """The exit code of one command line."""
     arguments = sys.argv[1:] if arguments is None else arguments
     try:
-        result = build(arguments)(args=arguments, standalone_mode=False, prog_name="baytrace")
+        result = build(_asked(arguments))(args=arguments, standalone_mode=False, prog_name="baytrace")
     except BaytraceError as error:
         print(f"baytrace: {error}", file=sys.stderr)
         return error.exit_code

@@ -2,7 +2,9 @@
 
 Rules of this file:
 - A unit is an affine map to SI (`si = value * scale + offset`) plus what a pressure is measured against.
-- pint holds the conversion factors; this file holds the trade's spellings, their UCUM codes and their reference.
+- The factors are typed in as a units library gave them, to the last bit (a replay compares bits), and `tests/reference` holds them
+  against that library: loading it costs every command a third of a second.
+- This file also holds the trade's spellings, their UCUM codes and their reference.
 - `micron` is a micrometre of mercury, a pressure. `inHg vac` counts down from the atmosphere.
 - A pressure unit may end in `a` (absolute), `g` (gauge) or `v` (vacuum below atmosphere); without a suffix the
   channel's role decides (`measure.roles`). Exact spellings win, so `kPa` is not `kP` + `a`.
@@ -14,8 +16,6 @@ import difflib
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import lru_cache
-
-import pint
 
 from baytrace.measure.faults import BadInput
 from baytrace.measure.roles import FACTS, SI_UNIT, Quantity, Role
@@ -56,63 +56,51 @@ class Unit:
         return difference * abs(self.scale)
 
 
-_ureg: pint.UnitRegistry[float] = pint.UnitRegistry()
-_ureg.define("micron_of_mercury = 1e-3 * mmHg")
-
-
 _P, _T, _M, _R, _H = Quantity.PRESSURE, Quantity.TEMPERATURE, Quantity.MASS, Quantity.RESISTANCE, Quantity.HUMIDITY
 
-# spelling(s), quantity, pint expression, UCUM code
-_TABLE: tuple[tuple[str, Quantity, str, str], ...] = (
-    ("Pa", _P, "pascal", "Pa"),
-    ("hPa", _P, "hectopascal", "hPa"),
-    ("kPa", _P, "kilopascal", "kPa"),
-    ("MPa", _P, "megapascal", "MPa"),
-    ("bar", _P, "bar", "bar"),
-    ("mbar", _P, "millibar", "mbar"),
-    ("psi", _P, "psi", "[psi]"),
-    ("inHg", _P, "inHg", "[in_i'Hg]"),
-    ("mmHg", _P, "mmHg", "mm[Hg]"),
-    ("cmHg", _P, "10 * mmHg", "cm[Hg]"),
-    ("Torr torr", _P, "torr", "mm[Hg]"),
-    ("mTorr mtorr", _P, "millitorr", "um[Hg]"),
-    ("micron microns umHg µmHg", _P, "micron_of_mercury", "um[Hg]"),
-    ("atm", _P, "atm", "atm"),
-    ("inH2O", _P, "inH2O", "[in_i'H2O]"),
-    ("kgf/cm2 kgf/cm²", _P, "kgf / cm**2", "kgf/cm2"),
-    ("degC °C C", _T, "degC", "Cel"),
-    ("degF °F F", _T, "degF", "[degF]"),
-    ("K", _T, "kelvin", "K"),
-    ("kg", _M, "kilogram", "kg"),
-    ("g", _M, "gram", "g"),
-    ("oz", _M, "ounce", "[oz_av]"),
-    ("lb lbs", _M, "pound", "[lb_av]"),
-    ("ohm Ohm Ω ohms", _R, "ohm", "Ohm"),
-    ("mohm mOhm mΩ", _R, "milliohm", "mOhm"),
-    ("kohm kOhm kΩ", _R, "kiloohm", "kOhm"),
-    ("Mohm MOhm MΩ", _R, "megaohm", "MOhm"),
-    ("%RH %", _H, "percent", "%"),
-    ("1", _H, "count", "1"),
+# spelling(s), quantity, factor to SI, UCUM code
+_TABLE: tuple[tuple[str, Quantity, float, str], ...] = (
+    ("Pa", _P, 1.0, "Pa"),
+    ("hPa", _P, 100.0, "hPa"),
+    ("kPa", _P, 1e3, "kPa"),
+    ("MPa", _P, 1e6, "MPa"),
+    ("bar", _P, 1e5, "bar"),
+    ("mbar", _P, 100.0, "mbar"),
+    ("psi", _P, 6894.7572931683635, "[psi]"),
+    ("inHg", _P, 3386.3886403409997, "[in_i'Hg]"),
+    ("mmHg", _P, 133.322387415, "mm[Hg]"),
+    ("cmHg", _P, 1333.22387415, "cm[Hg]"),
+    ("Torr torr", _P, 133.32236842105263, "mm[Hg]"),
+    ("mTorr mtorr", _P, 0.13332236842105263, "um[Hg]"),
+    ("micron microns umHg µmHg", _P, 0.133322387415, "um[Hg]"),
+    ("atm", _P, 101_325.0, "atm"),
+    ("inH2O", _P, 249.08890999999997, "[in_i'H2O]"),
+    ("kgf/cm2 kgf/cm²", _P, 98_066.5, "kgf/cm2"),
+    ("degC °C C", _T, 1.0, "Cel"),
+    ("degF °F F", _T, 5.0 / 9.0, "[degF]"),
+    ("K", _T, 1.0, "K"),
+    ("kg", _M, 1.0, "kg"),
+    ("g", _M, 1e-3, "g"),
+    ("oz", _M, 0.028349523125000005, "[oz_av]"),
+    ("lb lbs", _M, 0.4535923700000001, "[lb_av]"),
+    ("ohm Ohm Ω ohms", _R, 1.0, "Ohm"),
+    ("mohm mOhm mΩ", _R, 1e-3, "mOhm"),
+    ("kohm kOhm kΩ", _R, 1e3, "kOhm"),
+    ("Mohm MOhm MΩ", _R, 1e6, "MOhm"),
+    ("%RH %", _H, 0.01, "%"),
+    ("1", _H, 1.0, "1"),
 )
 _SUFFIXES = {"a": Against.ABSOLUTE, "g": Against.GAUGE, "v": Against.VACUUM, "vac": Against.VACUUM}
 
 
-_CELSIUS_ZERO_K, _FAHRENHEIT_ZERO_K = 273.15, 459.67 * 5.0 / 9.0
-
-
-def _affine(expression: str) -> tuple[float, float]:
-    # exact by definition; a difference of two converted temperatures would lose digits
-    if expression == "degC":
-        return 1.0, _CELSIUS_ZERO_K
-    if expression == "degF":
-        return 5.0 / 9.0, _FAHRENHEIT_ZERO_K
-    return float(_ureg.parse_expression(expression).to_base_units().magnitude), 0.0
+_ZERO_K = {"degC": 273.15, "degF": 459.67 * 5.0 / 9.0}
+"""Where a scale of temperature begins, exact by definition."""
 
 
 def _build() -> dict[str, Unit]:
     units: dict[str, Unit] = {}
-    for spellings, quantity, expression, ucum in _TABLE:
-        scale, offset = _affine(expression)
+    for spellings, quantity, scale, ucum in _TABLE:
+        offset = _ZERO_K.get(spellings.split()[0], 0.0)
         for text in spellings.split():
             units[text] = Unit(text, quantity, scale, offset, ucum)
     for text, unit in list(units.items()):

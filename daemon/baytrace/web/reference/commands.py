@@ -54,7 +54,7 @@ class Command(NamedTuple):
 
 def _root() -> Any:
     [program] = entry_points(group="console_scripts", name="baytrace")
-    return typer.main.get_command(importlib.import_module(program.module).build([]))
+    return typer.main.get_command(importlib.import_module(program.module).build())
 
 
 @cache
