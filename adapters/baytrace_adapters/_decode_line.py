@@ -19,6 +19,7 @@ from typing import NamedTuple
 
 from baytrace_adapters._checksum import Checksum
 from baytrace_adapters._numbers import QUALITY, Meaning, Unreadable, marked, measures_resistance, number, same_unit
+from baytrace_adapters._patterns import Pattern
 
 _PLAIN = re.compile(r"(?P<value>[+-]?\s*[0-9.,]+(?:[eE][+-]?[0-9]+)?)\s*(?P<unit>[^\d\s].*)?", re.ASCII)
 
@@ -46,13 +47,13 @@ class Grammar:
     """How the lines of one instrument are written; see the settings of the `line` adapter for each key."""
 
     places: Sequence[Place]
-    pattern: re.Pattern[str] | None = None
+    pattern: Pattern | None = None
     separator: str = ""
     unit_field: int | None = None
     flag_field: int | None = None
     units: Mapping[str, str] = field(default_factory=dict)
     words: Mapping[str, Meaning] = field(default_factory=dict)
-    ignore: re.Pattern[str] | None = None
+    ignore: Pattern | None = None
     decimal: str = "."
     encoding: str = "latin-1"
     checksum: Checksum = Checksum.NONE

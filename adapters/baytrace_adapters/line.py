@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import re
 from collections.abc import Mapping, Sequence
 from typing import ClassVar, Literal, Self
 
@@ -16,6 +15,7 @@ from baytrace_adapters._checksum import Checksum
 from baytrace_adapters._decode_line import BadChecksum, Grammar, LineDecoder, Place
 from baytrace_adapters._framing import Fragment, LineBuffer, Terminator, TooLong
 from baytrace_adapters._numbers import Meaning, Unreadable
+from baytrace_adapters._patterns import Pattern, compiled
 from baytrace_adapters._port_names import exclusive_port
 from baytrace_adapters._serial_port import Chunk, SerialPort
 from baytrace_adapters._wire import Wire, WireSettings
@@ -34,8 +34,8 @@ _WORDS = {
 }
 
 
-def _compiled(text: str) -> re.Pattern[str] | None:
-    return re.compile(text) if text else None
+def _compiled(text: str) -> Pattern | None:
+    return compiled(text) if text else None
 
 
 class LineSettings(WireSettings):
@@ -79,10 +79,7 @@ class LineSettings(WireSettings):
     @field_validator("pattern", "ignore")
     @classmethod
     def _is_expression(cls, text: str) -> str:
-        try:
-            re.compile(text)
-        except re.error as error:
-            raise ValueError(f"is no regular expression ({error})") from None
+        compiled(text)
         return text
 
     @model_validator(mode="after")
@@ -110,7 +107,7 @@ class LineChannelKeys(ChannelSettings):
     """Field that holds the number, counted from 0; negative counts from the end."""
 
 
-def _group_of(channel: ChannelRequest, pattern: re.Pattern[str], alone: bool) -> str:
+def _group_of(channel: ChannelRequest, pattern: Pattern, alone: bool) -> str:
     wanted = channel.settings.group
     if wanted:
         if wanted not in pattern.groupindex:

@@ -6,6 +6,7 @@ import re
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pydantic import ValidationError
 
 from baytrace.adapter import Collector, adapter_named
 from baytrace.measure.clock import SystemClock
@@ -318,3 +319,17 @@ def test_settings_that_cannot_be_are_refused(settings):
 def test_meanings_are_those_of_the_manual():
     """The words a setting may use are the documented six."""
     assert {str(one) for one in Meaning} == {"good", "suspect", "over range", "under range", "no value", "ignore"}
+
+
+@pytest.mark.timeout(20)
+def test_no_pattern_holds_up_the_bench():
+    """A pattern on which a backtracking engine does not return answers at once: the other instruments share its thread."""
+    gauge = decoder(GAUGE, pattern=r"(?P<p>(\d+)+)")
+    with pytest.raises(Unreadable):
+        gauge.decode(b"1" * 500 + b"x")
+
+
+def test_what_the_engine_does_not_know_is_refused_in_words():
+    """Look-around is refused when the configuration is read, saying so."""
+    with pytest.raises(ValidationError, match="look-around is not known here"):
+        LineSettings.model_validate({"port": "/dev/none", "pattern": r"(?=x)(?P<v>\d+)"})

@@ -1,9 +1,11 @@
 """What an exported session holds, read by programs that are not ours."""
 
 import csv
+import functools
 import json
 import math
 import subprocess
+import zipfile
 from importlib.resources import files
 
 import bagit
@@ -12,13 +14,14 @@ import pyarrow.parquet as pq
 import pytest
 
 from baytrace.measure.faults import BadInput, EnvironmentFailed
-from baytrace.measure.reading import Reading
+from baytrace.measure.reading import Mark, Reading
 from baytrace.records import signing
 from baytrace.records.exporting import FORMATS, export_session
 from baytrace.records.replay import replay
 from baytrace.records.report.wording import VERIFY
 from baytrace.records.session import session_record
 from baytrace.records.trace_csv import read_trace
+from baytrace.records.trace_file import TraceTable
 from baytrace.records.verifying import State, verify_pack
 from record_kit import CHECKS, Session, channel, packed, unpacked, vacuum_session
 
@@ -174,6 +177,41 @@ def test_an_open_session_can_be_exported(tmp_path):
     report = verify_pack(export_session(session.journal, session.id, tmp_path))
     assert report.good
     assert any("still open" in check.text for check in report.checks)
+
+
+LIVE = "=HYPERLINK(A1)"
+
+
+def test_a_mark_is_no_formula_in_the_table(tmp_path):
+    """The file that a spreadsheet opens begins such a cell with an apostrophe; the trace reads back as it was said, and the pack
+    verifies.
+    """
+    session = _marked(LIVE)
+    pack = export_session(session.journal, session.id, tmp_path)
+    with zipfile.ZipFile(pack) as bag:
+        [name] = [name for name in bag.namelist() if name.endswith("readings.csv")]
+        assert f"'{LIVE}" in bag.read(name).decode()
+    made = export_session(session.journal, session.id, tmp_path, "csv")
+    assert LIVE in [item.text for item in read_trace(made).items if isinstance(item, Mark)]
+    assert verify_pack(pack).good
+
+
+def test_a_pack_of_an_older_program_verifies_with_its_marks_as_they_are(tmp_path, monkeypatch):
+    """Programs before 0.4.0 wrote marks into the table as they were said."""
+    session = _marked(LIVE)
+    with monkeypatch.context() as older:
+        older.setattr(TraceTable, "write", functools.partialmethod(TraceTable.write, cell=str))
+        pack = export_session(session.journal, session.id, tmp_path)
+    assert verify_pack(pack).good
+
+
+def _marked(text):
+    session = Session()
+    session.read(vacuum=500.0)
+    session.mark(text)
+    session.read(vacuum=501.0)
+    session.close()
+    return session
 
 
 def test_two_readings_of_one_instant_are_both_kept(tmp_path):

@@ -38,6 +38,7 @@ from baytrace.measure.interpret import Interpreter
 from baytrace.measure.reading import Mark, Quality, Raw, Reading
 from baytrace.measure.roles import FACTS, Quantity, Role
 from baytrace.measure.units import Against, unit_for
+from baytrace.records.plain_cells import meant
 from baytrace.watches.limits_table import limit
 
 OPEN_FROM = 9.9e37
@@ -296,7 +297,7 @@ def _items(rows: Iterator[_Row], path: Path, header: _Header, interpreter: Inter
         for column in header.columns:
             text = cells[column.place].strip()
             if text and column.role is None:
-                yield Mark(time_ns, text)
+                yield Mark(time_ns, meant(text))
             elif text:
                 yield _reading(text, time_ns, column, where, interpreter)
 

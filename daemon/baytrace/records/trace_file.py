@@ -30,6 +30,7 @@ from baytrace.measure.channel import Channel
 from baytrace.measure.reading import Event, Mark, Quality, Raw, Reading
 from baytrace.measure.roles import FACTS, Role
 from baytrace.measure.units import Against
+from baytrace.records.plain_cells import plain
 from baytrace.records.playing import Player
 from baytrace.records.vocabulary import Kind
 
@@ -158,18 +159,25 @@ class TraceTable:
             for role, spill in zip(roles, self._spills.values(), strict=True)
         ]
 
-    def write(self, path: Path, progress: Callable[[int], None] = lambda _: None) -> int:
-        """The number of rows. `progress` is called with the number of cells written."""
+    @property
+    def guards(self) -> bool:
+        """Whether any mark needs `plain` to stay text in a spreadsheet."""
+        return any(plain(mark.text) != mark.text for mark in self._marks)
+
+    def write(
+        self, path: Path, progress: Callable[[int], None] = lambda _: None, cell: Callable[[str], str] = plain
+    ) -> int:
+        """The number of rows. `progress` is called with the number of cells written; `cell` makes a cell of a mark's text."""
         rows = 0
         with path.open("w", encoding="utf-8", newline="") as file:
             writer = csv.writer(file)
             writer.writerow(["time", *self.headings(), "mark"])
-            for part in self._parts(progress):
+            for part in self._parts(progress, cell):
                 writer.writerows(part)
                 rows += len(part)
         return rows
 
-    def _parts(self, progress: Callable[[int], None]) -> Iterator[list[list[str]]]:
+    def _parts(self, progress: Callable[[int], None], cell: Callable[[str], str]) -> Iterator[list[list[str]]]:
         """The rows, a window of time at a time."""
         windows = [spill.window() for spill in self._spills.values()]
         marks = sorted(self._marks, key=lambda mark: mark.time_ns)
@@ -180,7 +188,7 @@ class TraceTable:
             columns = [(place, *window.take(end)) for place, window in enumerate(windows, 1)]
             done += sum(len(times) for _, times, _ in columns)
             stop = len(marks) if end is None else int(np.searchsorted(mark_times, end, "left"))
-            columns.append((width - 1, mark_times[marked:stop], [mark.text for mark in marks[marked:stop]]))
+            columns.append((width - 1, mark_times[marked:stop], [cell(mark.text) for mark in marks[marked:stop]]))
             marked = stop
             yield _merged(columns, width)
             progress(done)
