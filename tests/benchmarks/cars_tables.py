@@ -1,3 +1,4 @@
+# ruff: noqa: T201 - what it prints is the result
 """Makes a structure's table of cars: what sound and faulty cars show in steady state, by one of the models of `baytrace_sim.cars`.
 
 Run as `python tests/benchmarks/cars_tables.py STRUCTURE --cars N --seed S --to FILE`. Prints how many states failed to solve

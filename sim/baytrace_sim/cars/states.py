@@ -66,14 +66,14 @@ class State:
 
     @property
     def physical(self) -> bool:
-        """Whether no law is broken: finite, vent air not colder than evaporating by more than rounding, a gas compressed does
+        """Whether no law is broken: finite, vent air not colder than what cools it, a gas compressed does
         not cool below condensing by more than lines lose, liquid not colder than the air by more than a flashing restriction
         makes it, nothing outside what refrigerant and air can reach.
         """
         values = [getattr(self, sign) for sign in SIGNS]
         return (
             all(math.isfinite(value) for value in (*values, self.capacity))
-            and self.vent + self.ambient >= self.evaporating - 0.5
+            and (self.vent + self.ambient >= self.evaporating - 0.5 or self.capacity == 0.0)
             and -60.0 < self.evaporating < 75.0
             and -5.0 < self.condensing + self.ambient < 100.0
             and -1.0 <= self.superheat <= 80.0
