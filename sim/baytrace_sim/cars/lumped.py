@@ -69,6 +69,8 @@ def charge_share(p: Parts, starved: Floats) -> tuple[Floats, Floats]:
     inside = np.clip(charge, p.plateau_from, p.plateau_to) - 1.0
     share = p.subcooled - p.short_slope * short + 0.10 * inside + p.over_slope * over
     # a liquid line gets no colder than the air
+    # less flow stays longer in the last passes
+    share = np.where(share > 0.0, share + p.slow_gain * starved * np.maximum(_MOST_SHARE - share, 0.0), share)
     share = np.where(share > 0.7, 0.7 + 0.22 * np.tanh((share - 0.7) / 0.22), share)
     # where liquid leaves, area comes free to condense on
     freed = p.relief * np.minimum(p.short_slope * short, p.subcooled)
@@ -133,7 +135,10 @@ def balance(p: Parts, told: Lines, z: Floats) -> Balance:
     def at(evaporating: Floats, stroke: Floats) -> Balance:
         superheat = superheat_of(p, z, evaporating)
         share, flooded = charge_share(p, starved)
-        share = share + np.where(p.accumulator, np.minimum(z, 0.0), np.minimum(z + _DRY_Z, 0.0))
+        # a full accumulator lets liquid over to the compressor; before that subcooling alone gives way
+        full = np.where(p.accumulator, 1.0 - p.wetness, 0.0)
+        gives = np.where(p.accumulator, np.minimum(z, 0.0), np.minimum(z + _DRY_Z, 0.0))
+        share = share + gives * (1.0 - 0.5 * full)
         condensing = _condensed(p, told, evaporating, superheat, stroke=stroke, flooded=flooded, share=share)
         power, flow = _compressor(p, told, evaporating, condensing, superheat=superheat, stroke=stroke)
         effect = told.effect_of(evaporating, liquid_at(p, condensing, share), superheat)
@@ -141,6 +146,7 @@ def balance(p: Parts, told: Lines, z: Floats) -> Balance:
         subcooling = np.maximum(share, 0.0) * (condensing - p.air)
         passed = p.opening * (1.0 + p.by_lift * (total - evaporating - 50.0) + p.by_subcooling * (subcooling - 8.0))
         passed = np.maximum(passed, 0.02 * p.opening) * np.exp(p.by_vapour * np.minimum(share, 0.0))
+        passed = passed / (1.0 - gives * full)
         return Balance(
             evaporating, condensing, total, superheat, starved, share, flow, passed, flow * effect, power, stroke
         )
@@ -281,6 +287,15 @@ def _joined(parts: list[Parts]) -> Parts:
 def _part(found: Balance, index: int, cars: int) -> Balance:
     rows = slice(index * cars, (index + 1) * cars)
     return Balance(*(getattr(found, f.name)[rows] for f in fields(Balance)))
+
+
+def sound_states(days: list[CarDay], seed: int) -> list[State]:
+    """Sound cars that hold one refrigerant; those that were not solved are left out."""
+    told = lines(days[0].refrigerant)
+    p = drawn(days, seed, told)
+    sound = solve(p, told)
+    rows = zip(_states(days, p, sound, SOUND, 0.0), _solved(p, sound), strict=True)
+    return [row for row, fine in rows if fine and row.physical]
 
 
 def states_of(days: list[CarDay], seed: int) -> tuple[list[State], int]:

@@ -58,6 +58,7 @@ class Parts:
     flooding: Floats
     relief: Floats
     subcooled_air: Floats
+    slow_gain: Floats
     moves: Floats
     area_power: Floats
     wear_work: Floats
@@ -78,9 +79,16 @@ class Parts:
     stuck_open: Flags
 
 
+def _water(air_c: float, humidity: float) -> float:
+    """kg of water per kg of dry air at a relative humidity."""
+    full = float(saturated_humidity(air_c + 273.15))
+    part = humidity * full / (0.62198 + full)
+    return 0.62198 * part / (1.0 - part)
+
+
 def wet_bulb(air_c: float, humidity: float) -> float:
     """degC of air that is wet to its dew point or drier, by the psychrometer's line at the standard atmosphere."""
-    water = humidity * float(saturated_humidity(air_c + 273.15))
+    water = _water(air_c, humidity)
     low, high = -15.0, air_c
     for _ in range(30):
         guess = 0.5 * (low + high)
@@ -91,7 +99,7 @@ def wet_bulb(air_c: float, humidity: float) -> float:
 
 def dew_point(air_c: float, humidity: float) -> float:
     """degC, by bisection of the saturated humidity."""
-    water = humidity * float(saturated_humidity(air_c + 273.15))
+    water = _water(air_c, humidity)
     low, high = -25.0, air_c
     for _ in range(30):
         guess = 0.5 * (low + high)
@@ -111,7 +119,7 @@ def _car(day: CarDay, seed: int, told: Lines) -> dict[str, float | bool | Floats
     variable, tube, idle = day.compressor == "variable", day.valve == "orifice tube", day.speed == "idle"
     displacement = about(160e-6 if variable else 135e-6, 0.13)
     turns = (draw.uniform(11.0, 16.0) if idle else draw.uniform(23.0, 46.0)) * about(1.2, 0.05)
-    blower = about(150.0, 0.18)
+    blower = about(146.0, 0.22)
     row = {
         "air": day.ambient,
         "wet_bulb": wet_bulb(day.ambient, day.humidity),
@@ -120,11 +128,11 @@ def _car(day: CarDay, seed: int, told: Lines) -> dict[str, float | bool | Floats
         "least_stroke": 0.05 if variable else 0.12,
         "low_cut": near(-15.0, 5.0, -26.0, -7.0),
         "high_cut": near(82.5, 2.5, 77.0, 87.0),
-        "set_point": near(-0.8, 2.0, -5.5, 4.0) if variable else near(0.2, 2.0, -4.0, 5.0),
+        "set_point": near(-2.8, 2.7, -8.0, 4.0) if variable else near(-2.5, 2.9, -7.5, 5.0),
         "tilt": near(0.0, 0.06, -0.15, 0.15),
         "work": about(1.0, 0.08),
         "pumping": about(1.0, 0.06),
-        "condenser": about(335.0, 0.15) * np.sqrt(displacement / 145e-6 * blower / 150.0),
+        "condenser": about(340.0, 0.18) * np.sqrt(displacement / 145e-6 * blower / 150.0),
         "condenser_capacity": about(760.0, 0.15),
         "condenser_air": near(0.62, 0.10, 0.35, 0.9) if idle else near(0.9, 0.12, 0.5, 1.3),
         "soak": draw.uniform(0.05, 0.30) if idle else draw.uniform(0.0, 0.20),
@@ -175,7 +183,7 @@ def _valve(
         "opening": about(0.80, 0.12) if tube else near(1.40, 0.25, 1.0, 2.2),
         "by_lift": near(0.008, 0.0015, 0.004, 0.012),
         "by_subcooling": near(0.028, 0.005, 0.015, 0.04),
-        "by_vapour": draw.uniform(1.5, 4.0),
+        "by_vapour": draw.uniform(0.8, 2.2) if tube else draw.uniform(1.5, 4.0),
         "set_superheat": near(1.2, 0.8, 0.1, 3.5) if tube else near(6.8, 2.0, 2.5, 12.0),
         "wetness": 1.0,
     }
@@ -189,11 +197,12 @@ def _charge(tube: bool, draw: np.random.Generator, near: Callable[..., float]) -
         "plateau_from": 1.0 - near(0.15 if tube else 0.18, 0.07, 0.02, 0.35),
         "plateau_to": 1.0 + near(0.18 if tube else 0.14, 0.07, 0.03, 0.35),
         "subcooled": near(0.12, 0.05, 0.03, 0.25) if plain else subcooled,
-        "short_slope": draw.uniform(2.0, 4.5) if tube else draw.uniform(1.2, 3.0),
+        "short_slope": draw.uniform(1.5, 3.2) if tube else draw.uniform(1.2, 3.0),
         "over_slope": draw.uniform(0.5, 1.6),
         "flooding": draw.uniform(0.4, 1.4),
         "relief": draw.uniform(0.05, 0.35),
         "subcooled_air": draw.uniform(0.0, 0.5),
+        "slow_gain": draw.uniform(0.05, 0.4),
         "moves": draw.uniform(0.03, 0.15),
     }
 

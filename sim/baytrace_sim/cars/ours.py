@@ -54,15 +54,15 @@ def drawn(day: CarDay, seed: int) -> Car:
 
     made = design(_EXPANSIONS[day.valve], _CLUTCHES[day.compressor], day.refrigerant)
     idle = day.speed == "idle"
-    cold = about(0.98, 0.07)  # switches and strokes hold another evaporating pressure from car to car
+    cold = about(0.96, 0.08)  # switches and strokes hold another evaporating pressure from car to car
     built = replace(
         made,
-        displacement_m3=about(made.displacement_m3, 0.15),
+        displacement_m3=about(1.08 * made.displacement_m3, 0.22),
         condenser_m3=about(made.condenser_m3, 0.10),
         receiver_m3=about(made.receiver_m3, 0.25) if made.receiver_m3 else 0.0,
         accumulator_m3=about(made.accumulator_m3, 0.20) if made.accumulator_m3 else 0.0,
         last_pass=float(draw.uniform(0.06, 0.22)) if made.last_pass else 0.0,
-        condenser_ua=about(0.78 * made.condenser_ua, 0.25),
+        condenser_ua=about(0.65 * made.condenser_ua, 0.32),
         fan_m3_s=about(made.fan_m3_s, 0.18) * (0.62 if idle else 1.0),
         fan_stages=bool(draw.random() < 0.5),
         soak=float(draw.uniform(0.10, 0.40) if idle else draw.uniform(0.02, 0.2)),
@@ -86,8 +86,8 @@ def drawn(day: CarDay, seed: int) -> Car:
         day=day,
         design=built,
         charge_kg=(made.label_charge_kg + room) * float(draw.uniform(0.96, 1.04)),
-        rpm=float(draw.uniform(650.0, 900.0) if idle else draw.uniform(1400.0, 2300.0)),
-        blower=float(draw.uniform(0.6, 1.0)),
+        rpm=float(draw.uniform(650.0, 1000.0) if idle else draw.uniform(1400.0, 2300.0)),
+        blower=float(draw.uniform(0.5, 1.0)),
         stuck_open=bool(draw.random() < _STUCK_OPEN[day.valve]),
         bay=(draw.uniform(0.0, 6.0), draw.uniform(0.0, 4.0), draw.uniform(0.0, 10.0)),
     )
@@ -129,7 +129,7 @@ def faulty(car: Car, cause: str, strength: float, opening: float) -> tuple[LoopD
     return built, Faults(), charge
 
 
-def _run(car: Car, built: LoopDesign, faults: Faults, charge_kg: float) -> Steady | None:
+def run(car: Car, built: LoopDesign, faults: Faults, charge_kg: float) -> Steady | None:
     """None for a loop that cannot be filled so, or does not settle."""
     air = Air(car.day.ambient + 273.15, car.day.humidity)
     try:
@@ -166,9 +166,15 @@ def _state(car: Car, cause: str, strength: float, found: Steady) -> State:
     )
 
 
+def sound_state(car: Car) -> State | None:
+    """None where the sound car does not settle."""
+    found = run(car, car.design, Faults(), car.charge_kg)
+    return _state(car, SOUND, 0.0, found) if found else None
+
+
 def states_of(car: Car) -> tuple[list[State], int]:
     """(states, failed) of one car; without a sound state there is nothing to compare with, and all its states count as failed."""
-    sound = _run(car, car.design, Faults(), car.charge_kg)
+    sound = run(car, car.design, Faults(), car.charge_kg)
     asked = [(cause, s) for cause, strengths in STRENGTHS.items() if cause != CLUTCH for s in strengths]
     if sound is None:
         return [], len(asked) + 2
@@ -176,11 +182,11 @@ def states_of(car: Car) -> tuple[list[State], int]:
     found = [_state(car, SOUND, 0.0, sound)]
     failed = 0
     for cause, strength in asked:
-        run = _run(car, *faulty(car, cause, strength, opening))
-        if run is None:
+        settled = run(car, *faulty(car, cause, strength, opening))
+        if settled is None:
             failed += 1
         else:
-            found.append(_state(car, cause, strength, run))
+            found.append(_state(car, cause, strength, settled))
     return [*found, not_pumping(car.day, car.bay)], failed
 
 
