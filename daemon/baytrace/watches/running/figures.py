@@ -54,15 +54,17 @@ def channel_of(view: View, follower: RunningFollower, role: Role) -> Channel | N
     return view.channels.get(series.channel) if series is not None else None
 
 
-def _measured(follower: RunningFollower, running: Running, unknown_atmosphere_pa: float) -> dict[Role, Value]:
+def _measured(
+    follower: RunningFollower, running: Running, unknown_atmosphere_pa: float, share: float
+) -> dict[Role, Value]:
     found: dict[Role, Value] = {}
     for role, mean in running.means.items():
         channel = channel_of(follower.view, follower, role)
         parts = [running.scatter.get(role, 0.0)]
         if channel is not None:
-            parts.append(channel.standard_uncertainty(mean))
+            parts.append(share * channel.standard_uncertainty(mean))
         if FACTS[role].quantity is Quantity.PRESSURE and follower.atmosphere_assumed:
-            parts.append(unknown_atmosphere_pa)
+            parts.append(share * unknown_atmosphere_pa)
         found[role] = Value(mean, math.hypot(*parts))
     return found
 
@@ -75,9 +77,13 @@ def _given(measured: dict[Role, Value], ambient_c: float | None, humidity: float
         measured[Role.AMBIENT_HUMIDITY] = Value(humidity, 0.03)
 
 
-def loop_of(follower: RunningFollower, running: Running, fluid: Fluid, settings: RunningSettings) -> Loop:
-    """Everything that follows from the judged stretch; what no instrument gives is as `settings` have it."""
-    measured = _measured(follower, running, limit("charge.unknown_atmosphere"))
+def loop_of(
+    follower: RunningFollower, running: Running, fluid: Fluid, settings: RunningSettings, *, share: float = 1.0
+) -> Loop:
+    """Everything that follows from the judged stretch; what no instrument gives is as `settings` have it. `share` of the
+    instruments' uncertainty counts, the rest falls out where the same instruments are compared with themselves.
+    """
+    measured = _measured(follower, running, limit("charge.unknown_atmosphere"), share)
     _given(measured, settings.ambient_c, settings.ambient_humidity)
     values = {str(role): value for role, value in measured.items()}
     low, high = measured.get(Role.LOW_SIDE), measured.get(Role.HIGH_SIDE)
