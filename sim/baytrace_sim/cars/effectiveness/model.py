@@ -104,11 +104,11 @@ def _places(cars: Cars, own: Floats, taking: Floats) -> _Places:
 
 @dataclass(frozen=True, slots=True)
 class _Suction:
-    """kg/s, Pa and K of saturation at the compressor; superheat at coil, clamp and compressor; quality, density there."""
+    """kg/s, Pa and saturation at the compressor; superheat at coil, clamp and compressor; quality, density there; W gained."""
 
     flow: Floats
     pressure: Floats
-    saturation_k: Floats
+    row: Saturated
     coil: Floats
     clamp: Floats
     superheat: Floats
@@ -118,30 +118,32 @@ class _Suction:
 
 
 def _suction(fluid: Properties, cars: Cars, cold: Saturated, at: _Places, swept: Floats) -> _Suction:
-    """Flow, pressure drop and superheat lean on each other: three rounds bring them within 1e-4."""
-    flow = swept * cold.rho_v
+    """Flow, pressure drop and superheat lean on each other: two rounds with a gas that is ideal from the coil on, then the
+    state at the compressor by its enthalpy, which the pressure drop leaves as it is.
+    """
+    flow, density = swept * cold.rho_v, cold.rho_v
     bay = cars.ambient + cars["bay"]
-    density = cold.rho_v
     wet = (1.0 - at.coil_out) * cold.latent
     for _ in range(3):
         coil = exchangers.superheating(cars, cold, at.dry, flow)
-        capacity = np.maximum(flow, 1e-5) * cold.cp_v
-        share = -np.expm1(-cars["suction_gain"] / capacity)
-        gained_k = share * np.maximum(bay - cold.t - coil, 0.0)
+        warmer = -np.expm1(-cars["suction_gain"] / (np.maximum(flow, 1e-5) * cold.cp_v))
+        gained = cold.cp_v * warmer * np.maximum(bay - cold.t - coil, 0.0)
         # a wet outlet boils dry before the line warms up
-        rise = coil + gained_k - wet / cold.cp_v
-        superheat = np.maximum(rise, 0.0)
+        rise = coil + (gained - wet) / cold.cp_v
         quality = 1.0 - np.clip(-rise * cold.cp_v / cold.latent, 0.0, 0.9)
         drop = cars["suction_drop"] * (flow / 0.045) ** 2 * 12.0 / density
         pressure = np.maximum(cold.p - drop, 0.3 * cold.p)
-        dry = cold.rho_v * cold.t / (cold.t + superheat)
+        dry = cold.rho_v * cold.t / (cold.t + np.maximum(rise, 0.0))
         density = pressure / cold.p / (quality / dry + (1.0 - quality) / cold.rho_l)
         flow = swept * density
-    clamp = np.maximum(coil + cars["clamp"] * gained_k - wet / cold.cp_v, 0.0)
-    return _Suction(
-        flow, pressure, fluid.saturation_temperature(pressure), coil, clamp, superheat, quality, density,
-        flow * cold.cp_v * gained_k,
-    )  # fmt: skip
+    row = fluid.at(fluid.saturation_temperature(pressure))
+    above = cold.h_v + fluid.vapour(cold.t, coil)[1] - wet + gained - row.h_v
+    superheat = np.where(above > 0.0, fluid.superheat(row.t, above), 0.0)
+    quality = 1.0 - np.clip(-above / row.latent, 0.0, 0.9)
+    density = 1.0 / (quality / fluid.vapour(row.t, superheat)[0] + (1.0 - quality) / row.rho_l)
+    clamp = np.maximum(coil + (cars["clamp"] * gained - wet) / cold.cp_v, 0.0)
+    flow = swept * density
+    return _Suction(flow, pressure, row, coil, clamp, superheat, quality, density, flow * gained)
 
 
 def run(fluid: Properties, cars: Cars, asked: Condition, u: Floats, design: Floats | None = None) -> Running:
@@ -223,7 +225,7 @@ def _compress(
     fluid: Properties, cars: Cars, suction: _Suction, discharge_pa: Floats, isentropic: Floats
 ) -> tuple[Floats, Floats, Floats, Floats]:
     """K and J/kg at the condenser's inlet; W of work that stays in the refrigerant, W that the discharge line loses."""
-    low, high = fluid.at(suction.saturation_k), fluid.at(fluid.saturation_temperature(discharge_pa))
+    low, high = suction.row, fluid.at(fluid.saturation_temperature(discharge_pa))
     _, over, entropy = fluid.vapour(low.t, suction.superheat)
     wet = (1.0 - suction.quality) * low.latent
     enters, entropy = low.h_v + over - wet, low.s_v + entropy - wet / low.t

@@ -20,7 +20,7 @@ from baytrace_sim.cars.effectiveness.newton import solve
 from baytrace_sim.cars.effectiveness.prior import Cars, draw_cars
 from baytrace_sim.cars.effectiveness.signs import LEAST_ENGAGED_PA, running_signs, standing_pa, standing_signs
 from baytrace_sim.cars.properties import Floats, Properties, properties, saturated_humidity
-from baytrace_sim.cars.states import REFRIGERANTS, SIGNS, SOUND, State, Table
+from baytrace_sim.cars.states import REFRIGERANTS, SOUND, State, Table
 
 GOOD = 1e-5
 CLUTCH = "clutch not engaged"
@@ -96,14 +96,14 @@ def _search(
 
 
 def _guesses(cars: Cars, count: int) -> list[Floats]:
-    """Starts from likely to far-fetched, the same every time."""
+    """Starts from likely to far-fetched, the same every time and for every car."""
     draw = np.random.default_rng(17)
     n = len(cars.rpm)
     own = np.where(cars.orifice, 0.12, 0.08)
     first = np.stack([np.minimum(276.0, cars.inlet - 8.0), cars.ambient + 18.0, own, np.full(n, 0.5)], axis=1)
     more = []
     for _ in range(count - 1):
-        away = draw.uniform([-30.0, 3.0, -0.2, -0.7], [12.0, 45.0, 0.8, 1.4], size=(n, 4))
+        away = np.tile(draw.uniform([-30.0, 3.0, -0.2, -0.7], [12.0, 45.0, 0.8, 1.4]), (n, 1))
         away[:, 0] += 274.0
         away[:, 1] += cars.ambient
         more.append(away)
@@ -111,6 +111,7 @@ def _guesses(cars: Cars, count: int) -> list[Floats]:
 
 
 def make(name: str, days: list[CarDay], seed: int) -> Made:
+    """Cars of one refrigerant on their days, charged and fitted by their maker."""
     fluid = properties(name)
     cars = draw_cars(days, seed)
     zero = fluid.at(273.15)
@@ -171,21 +172,26 @@ def _faulty(made: Made, rows: Sequence[Row], usual: Floats) -> tuple[Cars, Condi
     )  # fmt: skip
 
 
-def _batches(made: Made) -> list[Batch]:
-    """Sound cars, then every fault from its sound car's state."""
+def sound(made: Made) -> tuple[Batch, Floats]:
+    """The cars without a fault, and their unknowns."""
     rows = [Row(car, SOUND, 0.0) for car in range(len(made.days))]
     cars, asked = _faulty(made, rows, np.ones(len(rows)))
     u, worst = _search(made.fluid, cars, asked, _guesses(cars, 8))
-    sound = Batch(made, rows, cars, asked, run(made.fluid, cars, asked, u), worst < GOOD)
+    return Batch(made, rows, cars, asked, run(made.fluid, cars, asked, u), worst < GOOD), u
+
+
+def _batches(made: Made) -> list[Batch]:
+    """Sound cars, then every fault from its sound car's state."""
+    usual, u = sound(made)
     faults = [
         Row(int(car), cause, strength)
-        for car in np.flatnonzero(sound.good)
+        for car in np.flatnonzero(usual.good)
         for cause, strengths in STRENGTHS.items()
         for strength in strengths
     ]
-    cars, asked = _faulty(made, faults, sound.running.opening)
+    cars, asked = _faulty(made, faults, usual.running.opening)
     found, worst = _search(made.fluid, cars, asked, [u[[row.car for row in faults]], *_guesses(cars, 6)])
-    return [sound, Batch(made, faults, cars, asked, run(made.fluid, cars, asked, found), worst < GOOD)]
+    return [usual, Batch(made, faults, cars, asked, run(made.fluid, cars, asked, found), worst < GOOD)]
 
 
 def solved_table(cars: int, seed: int) -> list[Batch]:
@@ -210,7 +216,8 @@ def _states(batch: Batch) -> list[State]:
         at = {name: float(values[index]) for name, values in signs.items()}
         state = State(
             day.car, day.refrigerant, day.valve, day.compressor, day.speed, row.cause, row.strength, day.ambient, day.humidity,
-            *(at[name] for name in SIGNS), at["capacity"],
+            evaporating=at["evaporating"], condensing=at["condensing"], superheat=at["superheat"], subcooling=at["subcooling"],
+            approach=at["approach"], vent=at["vent"], discharge=at["discharge"], static=at["static"], capacity=at["capacity"],
         )  # fmt: skip
         if state.physical:
             found.append(state)
