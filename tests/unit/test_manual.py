@@ -19,7 +19,8 @@ import baytrace
 import baytrace_adapters
 from baytrace.adapter import LinkState, adapters
 from baytrace.bench.alarms import BenchAlarms
-from baytrace.bench.config import SECTIONS, ChannelSection, InstrumentSection, WebSection, parse_config
+from baytrace.bench.config import parse_config
+from baytrace.bench.config_sections import SECTIONS, ChannelSection, InstrumentSection, WebSection
 from baytrace.bench.presets import Preset
 from baytrace.measure.accuracy import Accuracy
 from baytrace.measure.faults import BadInput

@@ -10,10 +10,10 @@ from pydantic import Field
 from baytrace.measure.roles import Role
 from baytrace.watches.limits_table import limit
 from baytrace.watches.running.follow import Bands
-from baytrace.watches.running.settings import RunningSettings
+from baytrace.watches.running.own_settings import OwnCarSettings
 
 
-class PressuresSettings(RunningSettings):
+class PressuresSettings(OwnCarSettings):
     settled_pressure_band: float = Field(
         default_factory=lambda: limit("pressures.settled_pressure_band"), gt=0.0, le=0.2
     )

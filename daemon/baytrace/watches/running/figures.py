@@ -89,19 +89,22 @@ def atmosphere_span() -> tuple[float, float]:
 
 
 def measured_value(
-    follower: RunningFollower, settings: RunningSettings, role: Role, mean: float, scatter: float
+    follower: RunningFollower, settings: RunningSettings, role: Role, mean: float, scatter: float, share: float = 1.0
 ) -> Value:
-    """A mean as measured: with its instrument's uncertainty, and what is not known of the atmosphere."""
+    """A mean as measured: with `share` of its instrument's uncertainty and of what is not known of the atmosphere."""
     channel = channel_of(follower.view, follower, role)
-    u = math.hypot(scatter, channel.standard_uncertainty(mean)) if channel is not None else scatter
+    u = math.hypot(scatter, share * channel.standard_uncertainty(mean)) if channel is not None else scatter
     if FACTS[role].quantity is Quantity.PRESSURE and atmosphere_unknown(follower, settings):
-        return Value(mean, u, *atmosphere_span())
+        below, above = atmosphere_span()
+        return Value(mean, u, share * below, share * above)
     return Value(mean, u)
 
 
-def _measured(follower: RunningFollower, running: Running, settings: RunningSettings) -> dict[Role, Value]:
+def _measured(
+    follower: RunningFollower, running: Running, settings: RunningSettings, share: float
+) -> dict[Role, Value]:
     return {
-        role: measured_value(follower, settings, role, mean, running.scatter.get(role, 0.0))
+        role: measured_value(follower, settings, role, mean, running.scatter.get(role, 0.0), share)
         for role, mean in running.means.items()
     }
 
@@ -114,9 +117,13 @@ def _given(measured: dict[Role, Value], ambient_c: float | None, humidity: float
         measured[Role.AMBIENT_HUMIDITY] = Value(humidity, 0.03)
 
 
-def loop_of(follower: RunningFollower, running: Running, fluid: Fluid, settings: RunningSettings) -> Loop:
-    """Everything that follows from the judged stretch; what no instrument gives is as `settings` have it."""
-    measured = _measured(follower, running, settings)
+def loop_of(
+    follower: RunningFollower, running: Running, fluid: Fluid, settings: RunningSettings, *, share: float = 1.0
+) -> Loop:
+    """Everything that follows from the judged stretch; what no instrument gives is as `settings` have it. `share` of the
+    instruments' uncertainty counts, the rest falls out where the same instruments are compared with themselves.
+    """
+    measured = _measured(follower, running, settings, share)
     _given(measured, settings.ambient_c, settings.ambient_humidity)
     return loop_from(measured, fluid)
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from math import isfinite
 
 import numpy as np
 
@@ -12,6 +12,7 @@ from baytrace.measure.reading import Mark, Quality, Reading, usable
 from baytrace.measure.roles import FACTS, Quantity, Role
 from baytrace.physics.cycles import Cycles, find_cycles
 from baytrace.physics.settling import LOOK_S, MIN_SPAN_S, Settling, judge_settling
+from baytrace.watches.running.own_conditions import History
 from baytrace.watches.running.series import Floats, Series
 from baytrace.watches.running.stretches import Stretch, ends_running, still_needed, stretches
 from baytrace.watches.watch import View
@@ -23,6 +24,8 @@ ROLES = frozenset({*NEEDED, *ASIDE, Role.SYSTEM_PRESSURE, Role.BAROMETER})
 """`system_pressure` is heard only because the trace may start with it."""
 _KEPT = frozenset({*NEEDED, *ASIDE})
 _NO_ATMOSPHERE = int(Quality.NO_ATMOSPHERE)
+_FIRST_RUNS, _LAST_RUNS = 8, 24
+"""Of the runs that are over, so many of the first and of the last are kept."""
 _LOOK_BACK_S = (5.0, 10.0, 15.0, 20.0, 30.0, 45.0, 60.0)
 """How long before the end of a stretch somebody may have seen it settled and gone to end it (common practice, no source)."""
 
@@ -105,6 +108,9 @@ class RunningFollower:
         self._count = 0
         self._cache: tuple[int, list[Running]] = (-1, [])
         self._over: dict[Stretch, Running] = {}
+        self.earlier: list[Running] = []
+        """Settled runs from before the present running, oldest first: their means, no readings."""
+        self._history = History()
 
     def seconds(self, time_ns: int) -> float:
         """Seconds from the first thing seen."""
@@ -121,7 +127,7 @@ class RunningFollower:
         series = self._series_for(role, channel)
         if series is None:
             return
-        if not isfinite(value) or (quality and not usable(quality)):
+        if not math.isfinite(value) or (quality and not usable(quality)):
             series.unusable += 1
             return
         if quality & _NO_ATMOSPHERE:
@@ -162,11 +168,20 @@ class RunningFollower:
         time_s = self.seconds(mark.time_ns)
         self.now_s = max(self.now_s, time_s)
         text = " ".join(mark.text.casefold().split())
+        before = self._stretches()
         self.marks = still_needed([*self.marks, (time_s, text)])
+        self._history.mark(time_s, text)
         self._count += 1
         # what a mark ended is looked at now, while its readings are still there one by one
-        off = ends_running(text)
-        self._over = {part: self._look_back_at(part) for part in self._stretches() if off or part.end_s < time_s}
+        off, now = ends_running(text), self._stretches()
+        self._keep([part for part in before if part.start_s not in {each.start_s for each in now}])
+        self._over = {part: self._look_back_at(part) for part in now if off or part.end_s < time_s}
+
+    def _keep(self, parts: Sequence[Stretch]) -> None:
+        """Runs that a mark put an end to for good: those that had settled are kept."""
+        over = [running for part in parts if (running := self._look_back_at(part)).settled]
+        kept = [*self.earlier, *over]
+        self.earlier = kept if len(kept) <= _FIRST_RUNS + _LAST_RUNS else kept[:_FIRST_RUNS] + kept[-_LAST_RUNS:]
 
     def advance(self, time_ns: int) -> None:
         self.now_s = max(self.now_s, self.seconds(time_ns))
@@ -177,8 +192,14 @@ class RunningFollower:
             self._cache = self._count, [self._look_at(part) for part in self._stretches()]
         return self._cache[1]
 
+    def every(self) -> list[Running]:
+        """Every run that was kept and every stretch of the present running, oldest first."""
+        return [*self.earlier, *self.all()]
+
     def _stretches(self) -> list[Stretch]:
-        return stretches(self.marks, self.now_s, self.series.get(Role.LOW_SIDE), self.series.get(Role.HIGH_SIDE))
+        found = stretches(self.marks, self.now_s, self.series.get(Role.LOW_SIDE), self.series.get(Role.HIGH_SIDE))
+        under = [self._history.at(part.start_s) for part in found]
+        return [replace(part, conditions=said[0], repair=said[1]) for part, said in zip(found, under, strict=True)]
 
     def judged(self) -> Running | None:
         """The last stretch that settled, else the last that is long enough, else the last; None while nothing runs."""
