@@ -117,7 +117,8 @@ def test_a_cycling_clutch_settles_in_the_mean_of_its_cycles(period_s):
     swing = np.where(phase < 0.4, 0.5 - phase / 0.4, (phase - 0.4) / 0.6 - 0.5)
     columns[Role.LOW_SIDE] += np.where(TIMES > 300.0, 18.0 * swing, 0.0)
     columns[Role.HIGH_SIDE] -= np.where(TIMES > 300.0, 30.0 * swing, 0.0)
-    verdict = fed("charge", items(TIMES, columns, MARKS)).verdict()
+    columns[Role.TANK_MASS] = np.round(weighed(TIMES, 60.0, 160.0, 600.0))
+    verdict = fed("charge", items(TIMES, columns, MARKS), {"label_g": 600.0}).verdict()
     assert (verdict.outcome, verdict.finding) == (Outcome.PASS, "settled")
     assert verdict.evidence["cycle_period"].value == pytest.approx(period_s, rel=0.05)
     assert verdict.evidence["cycle_duty"].value == pytest.approx(0.4, abs=0.1)
@@ -179,16 +180,16 @@ def test_a_missing_column_only_leaves_its_figures_out(role):
     assert gone[str(role)] not in verdict.evidence
 
 
-@pytest.mark.parametrize(("has_scale", "outcome"), [(True, Outcome.UNDECIDED), (False, Outcome.PASS)])
-def test_a_scale_that_saw_nothing_does_not_pass_a_label(has_scale, outcome):
-    """With a scale and a label the charge must have been seen; a bench without a scale says that the mass is not judged."""
+@pytest.mark.parametrize(("has_scale", "finding"), [(True, "undecided"), (False, "settled")])
+def test_what_was_not_weighed_does_not_pass_a_label(has_scale, finding):
+    """With a label the charge must have been seen on a scale; on a bench without one the loop may settle, and does not pass."""
     bench = view()
     channels = {name: row for name, row in bench.channels.items() if has_scale or row.role is not Role.TANK_MASS}
     watch = build("charge", {"refrigerant": "R134a", "label_g": 600.0}, View(channels))
     for thing in items(TIMES, relaxing(TIMES, 240.0), MARKS):
         (watch.mark if isinstance(thing, Mark) else watch.reading)(thing)
     verdict = watch.verdict()
-    assert verdict.outcome is outcome
+    assert (verdict.outcome, verdict.finding) == (Outcome.UNDECIDED, finding)
     assert "charged_mass" not in verdict.evidence
     assert any("charge" in reason and "label" in reason for reason in verdict.reasons)
 
@@ -217,13 +218,42 @@ def test_without_a_scale_the_signs_speak(running, finding):
 )
 def test_limits_that_were_set_are_judged(limits, outcome):
     """Pass and fail only when the whole interval is on one side."""
-    assert fed("charge", items(TIMES, relaxing(TIMES, 240.0), MARKS), limits).verdict().outcome is outcome
+    columns = relaxing(TIMES, 240.0)
+    columns[Role.TANK_MASS] = np.round(weighed(TIMES, 60.0, 160.0, 600.0))
+    assert fed("charge", items(TIMES, columns, MARKS), {"label_g": 600.0} | limits).verdict().outcome is outcome
+
+
+@pytest.mark.parametrize("label", [None, 600.0])
+def test_nothing_weighed_settles_and_does_not_pass(label):
+    """A loop that came to rest with nothing weighed, or nothing to weigh it against, has settled; what a pass needs is named."""
+    columns = relaxing(TIMES, 240.0)
+    if label is None:
+        columns[Role.TANK_MASS] = np.round(weighed(TIMES, 60.0, 160.0, 600.0))
+    watch = build("charge", {"refrigerant": "R134a", "label_g": label}, View({}))
+    for thing in items(TIMES, columns, MARKS):
+        (watch.mark if isinstance(thing, Mark) else watch.reading)(thing)
+    verdict = watch.verdict()
+    assert (verdict.outcome, verdict.finding) == (Outcome.UNDECIDED, "settled")
+    assert ("label_g" if label is None else "weigh it on a scale") in verdict.reasons[0]
+    assert "settled_at" in verdict.evidence
+
+
+def test_an_assumed_refrigerant_passes_nothing():
+    """A good charge of a refrigerant that nobody named: `settled`, not passed, no word on its superheat, and what to enter is said."""
+    columns = relaxing(TIMES, 240.0, running={"suction": 25.0, "liquid": 55.0})
+    columns[Role.TANK_MASS] = np.round(weighed(TIMES, 60.0, 160.0, 600.0))
+    watch = build("charge", {"label_g": 600.0}, view())
+    for thing in items(TIMES, columns, MARKS):
+        (watch.mark if isinstance(thing, Mark) else watch.reading)(thing)
+    verdict = watch.verdict()
+    assert (verdict.outcome, verdict.finding) == (Outcome.UNDECIDED, "settled")
+    assert "(refrigerant)" in verdict.reasons[0]
 
 
 def test_above_the_critical_point_there_is_no_condensing_temperature():
     """R744 at 95 bar: gas-cooler pressure and exit temperature instead, and no subcooling."""
     running = {"low": 500.0, "high": 1365.0, "suction": 12.0, "liquid": 38.0}
-    columns = relaxing(TIMES, 240.0, running=running, standing={"low": 900.0, "high": 900.0})
+    columns = relaxing(TIMES, 240.0, running=running, standing={"low": 900.0, "high": 900.0}, fluid="")
     verdict = fed("charge", items(TIMES, columns, MARKS), {"refrigerant": "R744"}).verdict()
     assert verdict.finding == "settled"
     assert {"condensing_temperature", "subcooling"}.isdisjoint(verdict.evidence)

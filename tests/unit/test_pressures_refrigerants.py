@@ -111,9 +111,9 @@ ON = [(60.0, "engine on")]
 
 
 def watched(fluid, running, **roles):
-    columns = relaxing(TIMES, 60.0, tau=25.0, running=running)
+    columns = relaxing(TIMES, 60.0, tau=25.0, running=running, standing={"low": 960.0, "high": 960.0}, fluid="")
     for name, value in roles.items():
-        columns[Role(name)] = np.full(len(TIMES), value)
+        columns[Role(name)] = np.where(TIMES < 60.0, 27.0, value)
     return fed("pressures", items(TIMES, columns, ON), {"refrigerant": fluid, "valve": "expansion valve"})
 
 

@@ -114,18 +114,18 @@ def judge_signs(loop: Loop) -> Judgement | None:
     if superheat is None or subcooling is None:
         return None
     said = f"superheat {superheat.value:.1f} K with subcooling {subcooling.value:.1f} K"
-    dry = decide(superheat.value, superheat.u, upper=limit("charge.undercharge_superheat")) is Outcome.FAIL
-    empty = decide(subcooling.value, subcooling.u, lower=limit("charge.undercharge_subcooling")) is Outcome.FAIL
+    dry = superheat.low > limit("charge.undercharge_superheat")
+    empty = subcooling.high < limit("charge.undercharge_subcooling")
     if dry and (empty or _about(subcooling, limit("charge.undercharge_subcooling"))):
         return Judgement(Outcome.FAIL, f"{said}: too little refrigerant", UNDER)
-    full = decide(subcooling.value, subcooling.u, upper=limit("charge.overcharge_subcooling")) is Outcome.FAIL
+    full = subcooling.low > limit("charge.overcharge_subcooling")
     if full and superheat.value < limit("charge.overcharge_superheat"):
         return Judgement(Outcome.FAIL, f"{said}: too much refrigerant", OVER)
     return None
 
 
 def _about(value: Value, edge: float) -> bool:
-    return value.value < edge and value.value - 1.96 * value.u < 0.0
+    return value.value < edge and value.low < 0.0
 
 
 _LIMITS = (
@@ -146,8 +146,13 @@ _NEEDS = {
 }
 
 
-def judge_limits(loop: Loop, settings: ChargeSettings) -> list[Judgement]:
-    """Every limit that was set. A limit on a figure that could not be had leaves the whole undecided."""
+_OF_A_FLUID = ("superheat", "subcooling")
+
+
+def judge_limits(loop: Loop, settings: ChargeSettings, *, named: bool = True) -> list[Judgement]:
+    """Every limit that was set. A limit on a figure that could not be had leaves the whole undecided, as does one on a figure
+    of the refrigerant where none was named.
+    """
     found = []
     for name, words, unit, offset, low_key, high_key in _LIMITS:
         lower: float | None = getattr(settings, low_key) if low_key else None
@@ -159,13 +164,22 @@ def judge_limits(loop: Loop, settings: ChargeSettings) -> list[Judgement]:
             text = f"{words} has a limit but could not be measured: it needs {_NEEDS[name]}"
             found.append(Judgement(Outcome.UNDECIDED, text))
             continue
-        outcome = decide(value.value - offset, value.u, lower=lower, upper=upper)
+        outcome = decide(value.figure(unit, offset), lower=lower, upper=upper)
         shown = f"{value.value - offset:.1f} {unit}".rstrip()
-        text = f"{words} {shown} (± {1.96 * value.u:.1f}), {_allowed(lower, upper)} {unit}".rstrip()
-        if outcome is Outcome.UNDECIDED:
+        text = f"{words} {shown} ({_spread(value, offset)}), {_allowed(lower, upper)} {unit}".rstrip()
+        if name in _OF_A_FLUID and not named:
+            outcome = Outcome.UNDECIDED
+            text += " is set: which refrigerant it is was not said"
+        elif outcome is Outcome.UNDECIDED:
             text += " is set: too close to tell"
         found.append(Judgement(outcome, text))
     return found
+
+
+def _spread(value: Value, offset: float) -> str:
+    if value.below or value.above:
+        return f"{value.low - offset:.1f} to {value.high - offset:.1f}"
+    return f"± {1.96 * value.u:.1f}"
 
 
 def _allowed(lower: float | None, upper: float | None) -> str:

@@ -29,10 +29,12 @@ from baytrace.watches.charge.mass import Charged
 from baytrace.watches.charge.settings import ChargeSettings
 from baytrace.watches.charge.tank import Tank
 from baytrace.watches.running.cycle_points import cycle_points
-from baytrace.watches.running.figures import ZERO_C_K, Loop, evidence_of, loop_of
+from baytrace.watches.running.figures import ZERO_C_K, Loop, atmosphere_unknown, evidence_of, loop_of
 from baytrace.watches.running.follow import ROLES, Running, RunningFollower
+from baytrace.watches.running.laws import Breach, Kind, breaches, withholds
+from baytrace.watches.running.scene import scene_of
 from baytrace.watches.running.stretches import ends_running
-from baytrace.watches.running.wording import channel_details, not_settled, settled_sentence, span
+from baytrace.watches.running.wording import ATMOSPHERE_UNKNOWN, channel_details, not_settled, settled_sentence, span
 from baytrace.watches.watch import View
 
 _CAUTION_CHARGING = "Liquid refrigerant freezes skin and eyes: goggles and gloves on; never open a can to the high side of a running loop."
@@ -49,7 +51,7 @@ class ChargeWatch:
     name: ClassVar[str] = "charge"
     roles: ClassVar[frozenset[str]] = frozenset({*ROLES, Role.TANK_MASS})
     Settings: ClassVar[type[ChargeSettings]] = ChargeSettings
-    summary: ClassVar[str] = "charge by weight, and whether the running loop has settled where it belongs"
+    summary: ClassVar[str] = "charge by weight, and whether the running loop has settled"
     marks: ClassVar[tuple[str, ...]] = ("charge start", "charge end", "engine on", "engine fast", "engine off")
 
     def __init__(self, settings: ChargeSettings, view: View) -> None:
@@ -109,10 +111,20 @@ class ChargeWatch:
             expected = self._expected_vent(loop)
             if expected is not None:
                 evidence["expected_vent_temperature"] = expected
-        outcome, finding, reasons = self._decide(mass, running, loop)
-        return Verdict(self.name, outcome, finding, (*reasons, *self._remarks(mass)), evidence, self._more())
+        laws = self._against_laws(running, loop)
+        outcome, finding, reasons = self._decide(mass, running, loop, laws)
+        more = {**self._more(), "laws": [breach.to_json() for breach in laws]}
+        return Verdict(self.name, outcome, finding, (*reasons, *self._remarks(mass)), evidence, more)
 
-    def _decide(self, mass: Charged | None, running: Running | None, loop: Loop) -> tuple[Outcome, str, list[str]]:
+    def _against_laws(self, running: Running | None, loop: Loop) -> list[Breach]:
+        """Laws of every running loop that this one breaks."""
+        if running is None:
+            return []
+        return breaches(scene_of(self._follower, running, loop, self._fluid, self._settings))
+
+    def _decide(
+        self, mass: Charged | None, running: Running | None, loop: Loop, laws: list[Breach]
+    ) -> tuple[Outcome, str, list[str]]:
         weighed = judge_mass(mass, self._settings)
         said = [weighed.text] if weighed is not None else []
         if mass is not None and mass.flowing:
@@ -121,33 +133,60 @@ class ChargeWatch:
             return Outcome.FAIL, weighed.finding, said
         if running is None:
             return Outcome.UNDECIDED, "not settled", [*said, "the loop has not been seen running"]
+        broken = [breach.text for breach in laws]
         if not running.settled:
             stopped = [f"{_STOPPED_EARLY}: run it again"] if self._stopped(running) else []
-            return Outcome.UNDECIDED, "not settled", [*said, *stopped, *self._unsettled(running)]
+            return Outcome.UNDECIDED, "not settled", [*broken, *said, *stopped, *self._unsettled(running)]
+        if any(breach.kind is Kind.PUMPING for breach in laws):
+            return Outcome.UNDECIDED, "not settled", [*broken, *said]
+        if withholds(laws):
+            return Outcome.UNDECIDED, "undecided", [*broken, *said, settled_sentence(running)]
         asked = [weighed] if weighed is not None else []
-        signs = judge_signs(loop) if weighed is None else None
+        signs = judge_signs(loop) if weighed is None and self._named else None
         asked += [signs] if signs is not None else []
         if not asked and self._has_scale and self._settings.label_g is not None:
             asked.append(unweighed(self._settings.label_g))
-        limits = judge_limits(loop, self._settings)
-        return _concluded([*asked, *limits], settled_sentence(running))
+        limits = judge_limits(loop, self._settings, named=self._named)
+        outcome, finding, reasons = _concluded([*asked, *limits], settled_sentence(running))
+        if outcome is Outcome.PASS and broken:
+            return Outcome.UNDECIDED, "undecided", [*broken, *reasons]
+        missing = self._missing(weighed)
+        if outcome is Outcome.PASS and missing:
+            return Outcome.UNDECIDED, "settled", [*missing, *reasons]
+        return outcome, finding, [*broken, *reasons]
+
+    @property
+    def _named(self) -> bool:
+        """Whether the refrigerant was named, and not assumed."""
+        return "refrigerant" in self._settings.model_fields_set
+
+    def _missing(self, weighed: Judgement | None) -> list[str]:
+        """What a pass still needs: the loop has settled, but nothing shows how much is in it, or of what."""
+        said = []
+        if self._settings.label_g is None:
+            said.append(
+                "The loop has settled, but no label charge is set (label_g): nothing says how much belongs in it."
+            )
+        elif weighed is None:
+            said.append("The loop has settled, but no charge was weighed against the label: weigh it on a scale.")
+        if not self._named:
+            said.append(
+                f"No refrigerant is set, so {self._fluid.name} was assumed: enter what is in the loop (refrigerant)."
+            )
+        return said
 
     def _remarks(self, mass: Charged | None) -> list[str]:
         said = []
         if mass is None and self._settings.label_g is not None and not self._has_scale:
             said.append("no weighed charge was seen, so the mass is not judged against the label")
-        if mass is not None and self._settings.label_g is None:
-            said.append("no label charge is set, so the mass is shown and not judged")
         if mass is not None and mass.touches:
             moved = sum(touch.reseated for touch in mass.touches)
             told = f", and set down differently {_times(moved)}" if moved else ""
             said.append(f"the tank was touched {_times(len(mass.touches))}{told}; none of it counts as charge")
         if mass is not None:
             said += silence_sentences(mass)
-        if self._follower.atmosphere_assumed and self._settings.elevation_m is None:
-            said.append("neither barometer nor elevation is known: gauge pressures were taken at sea level")
-        if "refrigerant" not in self._settings.model_fields_set:
-            said.append(f"no refrigerant is set: {self._fluid.name} is assumed")
+        if atmosphere_unknown(self._follower, self._settings):
+            said.append(ATMOSPHERE_UNKNOWN)
         return said
 
     def _more(self) -> Mapping[str, Any]:

@@ -17,7 +17,7 @@ from baytrace.watches.running.figures import Value
 
 NORMAL, BOTH_HIGH, BOTH_LOW = "normal", "both high", "both low"
 LOW_HIGH_HIGH_LOW, LOW_LOW_HIGH_HIGH = "low high and high low", "low low and high high"
-UNDECIDED = "undecided"
+NO_PUMPING, UNDECIDED = "no pumping", "undecided"
 _NAMES = {
     (1, 1): BOTH_HIGH,
     (-1, -1): BOTH_LOW,

@@ -13,14 +13,15 @@ from baytrace.watches.bands import Band, band
 from baytrace.watches.limits_table import limit
 from baytrace.watches.pressures.causes import CLUTCH, OTHER, SOUND, Cause, Day, not_judged, not_pumping, rank
 from baytrace.watches.pressures.expect import Expected, Range, expected
-from baytrace.watches.pressures.pattern import LOW_HIGH_HIGH_LOW, NORMAL, UNDECIDED, Side, name_of, pattern_of, side_of
+from baytrace.watches.pressures.pattern import NO_PUMPING, NORMAL, UNDECIDED, Side, name_of, pattern_of, side_of
 from baytrace.watches.pressures.settings import PressuresSettings
 from baytrace.watches.pressures.signs import signs_of
 from baytrace.watches.pressures.standing import Standing, standing_before
 from baytrace.watches.running.cycle_points import cycle_points
 from baytrace.watches.running.figures import ZERO_C_K, Loop, Value, evidence_of, loop_of
 from baytrace.watches.running.follow import ROLES, Running, RunningFollower
-from baytrace.watches.running.stretches import engine_on_at
+from baytrace.watches.running.laws import Breach, Kind, breaches, withholds
+from baytrace.watches.running.scene import scene_of
 from baytrace.watches.running.wording import channel_details, not_settled
 from baytrace.watches.watch import View
 
@@ -67,9 +68,10 @@ class PressuresWatch:
             return self._nothing("the loop has not been seen running")
         if not running.complete:
             return self._nothing("both the low and the high side must be read")
-        if not running.settled:
-            return self._nothing(*[not_settled(channel) for channel in running.unsettled])
         loop = self._loop(running)
+        laws = breaches(scene_of(self._follower, running, loop, self._fluid, self._settings))
+        if not running.settled:
+            return self._nothing(*[not_settled(channel) for channel in running.unsettled], laws=laws)
         low, high = loop.get("low_side"), loop.get("high_side")
         assert low is not None
         assert high is not None
@@ -78,11 +80,19 @@ class PressuresWatch:
         standing = standing_before(self._follower, running, self._fluid, self._settings.ambient_c)
         sides = side_of(low, wanted.low_side), side_of(high, wanted.high_side)
         outcome, finding, causes = self._named(sides, self._signs(loop, standing))
-        if self._pumps_nothing(running, high.value / low.value):
-            outcome, finding, causes = Outcome.FAIL, LOW_HIGH_HIGH_LOW, not_pumping()
-        reasons = self._reasons(wanted, (low, high), sides, outcome, causes)
+        if any(breach.kind is Kind.PUMPING for breach in laws):
+            outcome, finding, causes = Outcome.FAIL, NO_PUMPING, not_pumping()
+        elif withholds(laws):
+            outcome, finding, causes = Outcome.UNDECIDED, UNDECIDED, []
+        elif laws and outcome is Outcome.PASS:
+            outcome, finding = Outcome.UNDECIDED, UNDECIDED
+        reasons = [breach.text for breach in laws] + self._reasons(wanted, (low, high), sides, outcome, causes)
         evidence = evidence_of(loop, running) | _expected_figures(wanted) | _standing_figures(standing)
-        more = {"causes": [cause.to_json() for cause in causes]}
+        more = {
+            "causes": [cause.to_json() for cause in causes],
+            "blind": [],
+            "laws": [breach.to_json() for breach in laws],
+        }
         return Verdict(self.name, outcome, finding, tuple(reasons), evidence, more)
 
     def _named(self, sides: tuple[Side, Side], signs: tuple[dict[str, Value], Day]) -> tuple[Outcome, str, list[Cause]]:
@@ -99,12 +109,10 @@ class PressuresWatch:
             outcome, finding = Outcome.FAIL, name_of(*sides, customary)
         return outcome, finding, rank(*signs, finding, self._fluid.name)
 
-    def _nothing(self, *why: str) -> Verdict:
-        return Verdict(self.name, Outcome.UNDECIDED, UNDECIDED, why)
-
-    def _pumps_nothing(self, running: Running, ratio: float) -> bool:
-        on = engine_on_at(self._follower.marks)
-        return on is not None and on <= running.stretch.start_s and ratio < limit("pressures.equalised_ratio")
+    def _nothing(self, *why: str, laws: Sequence[Breach] = ()) -> Verdict:
+        said = (*(breach.text for breach in laws), *why)
+        more = {"causes": [], "blind": [], "laws": [breach.to_json() for breach in laws]}
+        return Verdict(self.name, Outcome.UNDECIDED, UNDECIDED, said, {}, more)
 
     def _signs(self, loop: Loop, standing: Standing | None) -> tuple[dict[str, Value], Day]:
         ambient, humidity = loop.get("ambient_air"), loop.get("ambient_humidity")
