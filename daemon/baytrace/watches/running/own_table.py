@@ -169,9 +169,10 @@ def _outcome(value: Value, corners: list[Span]) -> Outcome:
     """Pass within all of them, fail outside of all of them."""
     inner = max(span.low for span in corners), min(span.high for span in corners)
     outer = min(span.low for span in corners), max(span.high for span in corners)
-    if decide(value.value, value.u, lower=outer[0], upper=outer[1]) is Outcome.FAIL:
+    shown = value.figure("")
+    if decide(shown, lower=outer[0], upper=outer[1]) is Outcome.FAIL:
         return Outcome.FAIL
-    if inner[0] <= inner[1] and decide(value.value, value.u, lower=inner[0], upper=inner[1]) is Outcome.PASS:
+    if inner[0] <= inner[1] and decide(shown, lower=inner[0], upper=inner[1]) is Outcome.PASS:
         return Outcome.PASS
     return Outcome.UNDECIDED
 
@@ -194,7 +195,7 @@ def _figure(kind: Kind, span: Span) -> Figure:
 
 
 def _sentence(kind: Kind, value: Value, wanted: Figure, outcome: Outcome) -> str:
-    words, half = _SHOWN[kind][0], K95 * value.u
+    words, half = _SHOWN[kind][0], 0.5 * (value.high - value.low)
     assert wanted.low is not None
     assert wanted.high is not None
     said = _WORDS[outcome]
