@@ -101,7 +101,11 @@ def compare(before: RunFigures, after: RunFigures) -> Compared:
     refused = _apart(before, after)
     if refused:
         return Compared(refused=tuple(refused))
-    changes = [change for name in SHOWN if (change := _change(name, before, after)) is not None]
+    try:
+        days = _days(before, after)
+    except BadInput as error:
+        return Compared(refused=(f"the day's air cannot be: {error.what}",))
+    changes = [change for name in SHOWN if (change := _change(name, before, after, days)) is not None]
     seen = {change.name for change in changes}
     changed = [
         role for role in sorted({role for name in seen for role in ROLES[name]}) if not _same(role, before, after)
@@ -153,51 +157,53 @@ def _u(name: str, roles: tuple[str, ...], before: RunFigures, after: RunFigures)
     return math.hypot(*parts)
 
 
-def _change(name: str, before: RunFigures, after: RunFigures) -> Change | None:
+@dataclass(frozen=True, slots=True)
+class _Days:
+    """How the later day differs: K warmer, kJ/kg richer, and the standard uncertainties of both."""
+
+    warmer: float
+    richer: float
+    warmer_u: float
+    richer_u: float
+
+    def shift(self, name: str) -> tuple[float, float]:
+        """What the day alone moves a state by, and its standard uncertainty; nothing is known of the states that are only shown."""
+        per_ambient, per_enthalpy = (limit(f"own.{slope}").get(name) for slope in ("per_ambient", "per_enthalpy"))
+        if per_ambient is None or per_enthalpy is None:
+            return 0.0, 0.0
+        u = math.hypot(
+            self.warmer * limit("own.per_ambient_uncertainty")[name],
+            self.richer * limit("own.per_enthalpy_uncertainty")[name],
+            per_ambient * self.warmer_u,
+            per_enthalpy * self.richer_u,
+        )
+        return per_ambient * self.warmer + per_enthalpy * self.richer, u
+
+
+def _days(before: RunFigures, after: RunFigures) -> _Days:
+    celsius, there = after.values["ambient"].value, before.values["ambient"].value
+    share = after.values["humidity"].value
+    richer = _enthalpy(celsius, share) - _enthalpy(there, before.values["humidity"].value)
+    per_share = (_enthalpy(celsius, 0.6) - _enthalpy(celsius, 0.4)) / 0.2
+    air_u = _u("ambient", ("ambient_air",), before, after)
+    return _Days(celsius - there, richer, air_u, per_share * _u("humidity", ("ambient_humidity",), before, after))
+
+
+def _enthalpy(celsius: float, humidity: float) -> float:
+    """kJ/kg of air."""
+    return humid_air(celsius + ZERO_C_K, min(max(humidity, 0.0), 1.0)).enthalpy / 1e3
+
+
+def _change(name: str, before: RunFigures, after: RunFigures, days: _Days) -> Change | None:
     one, other = before.get(name), after.get(name)
     if one is None or other is None:
         return None
-    shift, shift_u = day_shift(name, before, after)
+    shift, shift_u = days.shift(name)
     u = math.hypot(_u(name, ROLES[name], before, after), shift_u)
     moved = Value(other.value - one.value - shift, u)
     most = limit("own.change_capacity") * abs(one.value) if name == "vent" else limit("own.change").get(name)
     outcome = decide(moved.value, moved.u, lower=-most, upper=most) if most is not None else None
     return Change(name, moved, most, outcome)
-
-
-def day_shift(name: str, before: RunFigures, after: RunFigures) -> tuple[float, float]:
-    """What the day alone moves a state by, and its standard uncertainty."""
-    per_ambient, per_enthalpy = limit("own.per_ambient").get(name), limit("own.per_enthalpy").get(name)
-    if per_ambient is None or per_enthalpy is None:
-        return 0.0, 0.0
-    warmer = after.values["ambient"].value - before.values["ambient"].value
-    richer = _enthalpy(after) - _enthalpy(before)
-    air_u = _u("ambient", ("ambient_air",), before, after)
-    damp_u = _u("humidity", ("ambient_humidity",), before, after) * _enthalpy_per_humidity(after)
-    u = math.hypot(
-        warmer * limit("own.per_ambient_uncertainty")[name],
-        richer * limit("own.per_enthalpy_uncertainty")[name],
-        per_ambient * air_u,
-        per_enthalpy * damp_u,
-    )
-    return per_ambient * warmer + per_enthalpy * richer, u
-
-
-def _enthalpy(run: RunFigures) -> float:
-    """kJ/kg of the ambient air."""
-    return _enthalpy_at(run.values["ambient"].value, run.values["humidity"].value)
-
-
-def _enthalpy_at(celsius: float, humidity: float) -> float:
-    try:
-        return humid_air(celsius + ZERO_C_K, min(max(humidity, 0.0), 1.0)).enthalpy / 1e3
-    except BadInput:
-        return math.nan
-
-
-def _enthalpy_per_humidity(run: RunFigures) -> float:
-    celsius = run.values["ambient"].value
-    return (_enthalpy_at(celsius, 0.6) - _enthalpy_at(celsius, 0.4)) / 0.2
 
 
 def sentence(change: Change) -> str:
