@@ -5,8 +5,8 @@
 Method. Each table (`cars_tables.py STRUCTURE --to FILE`) is one structure; its sound cars within 4 K of an ambient count. The usual
 range goes from the lowest of the structures' 5 % points to the highest of their 95 % points: nine in ten sound cars of each
 structure keep it, and the difference between structures widens it. It is then widened to hold the published running tables
-(R134a, 25 and 35 degC: the figures stand in `tests/unit/test_published_running.py` with their source). The widest range goes beyond the most
-extreme sound car of any structure by 2 K. Both are rounded outwards to half a kelvin.
+(R134a, 25 and 35 degC: the figures stand in `tests/reference/test_published_running_expected.py` with their source). The widest range goes
+2 K beyond the 1 and 99 % points of every structure. Both are rounded outwards to half a kelvin.
 """
 
 from __future__ import annotations
@@ -43,7 +43,10 @@ def ranges(tables: list[dict[str, np.ndarray]], sign: str) -> tuple[list[list[fl
         high = max(float(np.percentile(each, 95.0)) for each in near)
         if (cells := PUBLISHED[sign].get(ambient)) is not None:
             low, high = min(low, cells[0] - ROOM_K), max(high, cells[1] + ROOM_K)
-        edges = min(float(each.min()) for each in near) - BEYOND_K, max(float(each.max()) for each in near) + BEYOND_K
+        edges = (
+            min(float(np.percentile(each, 1.0)) for each in near) - BEYOND_K,
+            max(float(np.percentile(each, 99.0)) for each in near) + BEYOND_K,
+        )
         usual.append([ambient, math.floor(2.0 * low) / 2.0, math.ceil(2.0 * high) / 2.0])
         widest.append([ambient, math.floor(2.0 * edges[0]) / 2.0, math.ceil(2.0 * edges[1]) / 2.0])
     return usual, widest
