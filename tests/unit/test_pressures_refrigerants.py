@@ -143,10 +143,12 @@ def test_r744_warns_of_its_pressure():
     assert "100 bar" not in watched("R134a", {}).status().caution
 
 
-def test_a_fluid_without_a_model_has_its_pattern_and_no_causes():
-    """R23 works above its critical point and has no table: nothing is ranked, and every cause is said to be not judged."""
+def test_a_fluid_without_a_model_passes_nothing_and_has_no_causes():
+    """R23 works above its critical point and has no table: nothing is ranked and nothing passes, and every cause is said to be not
+    judged.
+    """
     verdict = watched("R23", {"low": 250.0, "high": 1250.0}).verdict()
-    assert verdict.finding != "undecided"
+    assert verdict.finding == "undecided"
     assert not verdict.more["causes"]
     assert any(reason.startswith("not judged with R23: overcharge, undercharge") for reason in verdict.reasons)
 
@@ -199,7 +201,7 @@ def test_sound_r744_cars_lie_within_what_is_expected():
     for index in np.flatnonzero(table.causes == SOUND):
         ambient = float(table.ambient[index]) + 273.15
         signs = dict(zip(table.names, table.signs[index], strict=True))
-        wanted = expected(fluid, own, ambient, float(table.humidity[index]))
+        wanted = expected(fluid, own, Value(ambient, 0.0), float(table.humidity[index]))
         high = carried_on_pressure(fluid, ambient) + 1e5 * signs["gas_cooler"]
         low = saturation(fluid, temperature_k=signs["evaporating"] + 273.15).pressure_pa
         assert wanted.high_side.low <= high <= wanted.high_side.high
@@ -214,7 +216,7 @@ def test_a_shops_own_ranges_are_pressures_of_the_refrigerant_at_hand(fluid, low,
     own = PressuresSettings(
         refrigerant=fluid, low_min_psi=low, low_max_psi=low + 10.0, high_min_psi=high, high_max_psi=high + 50.0
     )
-    wanted = expected(resolve(fluid), own, 305.15, 0.5)
+    wanted = expected(resolve(fluid), own, Value(305.15, 0.0), 0.5)
     found = (wanted.low_side.low, wanted.low_side.high, wanted.high_side.low, wanted.high_side.high)
     set_pa = [psi * 6894.757 + 101325.0 for psi in (low, low + 10.0, high, high + 50.0)]
     assert found == pytest.approx(set_pa, rel=1e-4)

@@ -146,13 +146,8 @@ _NEEDS = {
 }
 
 
-_OF_A_FLUID = ("superheat", "subcooling")
-
-
-def judge_limits(loop: Loop, settings: ChargeSettings, *, named: bool = True) -> list[Judgement]:
-    """Every limit that was set. A limit on a figure that could not be had leaves the whole undecided, as does one on a figure
-    of the refrigerant where none was named.
-    """
+def judge_limits(loop: Loop, settings: ChargeSettings) -> list[Judgement]:
+    """Every limit that was set. A limit on a figure that could not be had leaves the whole undecided."""
     found = []
     for name, words, unit, offset, low_key, high_key in _LIMITS:
         lower: float | None = getattr(settings, low_key) if low_key else None
@@ -167,10 +162,7 @@ def judge_limits(loop: Loop, settings: ChargeSettings, *, named: bool = True) ->
         outcome = decide(value.figure(unit, offset), lower=lower, upper=upper)
         shown = f"{value.value - offset:.1f} {unit}".rstrip()
         text = f"{words} {shown} ({_spread(value, offset)}), {_allowed(lower, upper)} {unit}".rstrip()
-        if name in _OF_A_FLUID and not named:
-            outcome = Outcome.UNDECIDED
-            text += " is set: which refrigerant it is was not said"
-        elif outcome is Outcome.UNDECIDED:
+        if outcome is Outcome.UNDECIDED:
             text += " is set: too close to tell"
         found.append(Judgement(outcome, text))
     return found

@@ -28,13 +28,22 @@ from baytrace.watches.charge.judge import (
 from baytrace.watches.charge.mass import Charged
 from baytrace.watches.charge.settings import ChargeSettings
 from baytrace.watches.charge.tank import Tank
+from baytrace.watches.limits_table import limit
 from baytrace.watches.running.cycle_points import cycle_points
 from baytrace.watches.running.figures import ZERO_C_K, Loop, atmosphere_unknown, evidence_of, loop_of
 from baytrace.watches.running.follow import ROLES, Running, RunningFollower
 from baytrace.watches.running.laws import Breach, Kind, breaches, withholds
+from baytrace.watches.running.own_runs import runs_json
 from baytrace.watches.running.scene import scene_of
 from baytrace.watches.running.stretches import ends_running
-from baytrace.watches.running.wording import ATMOSPHERE_UNKNOWN, channel_details, not_settled, settled_sentence, span
+from baytrace.watches.running.wording import (
+    ATMOSPHERE_UNKNOWN,
+    REFRIGERANT_UNKNOWN,
+    channel_details,
+    not_settled,
+    settled_sentence,
+    span,
+)
 from baytrace.watches.watch import View
 
 _CAUTION_CHARGING = "Liquid refrigerant freezes skin and eyes: goggles and gloves on; never open a can to the high side of a running loop."
@@ -99,8 +108,15 @@ class ChargeWatch:
         ambient, humidity = loop.get("ambient_air"), loop.get("ambient_humidity")
         if ambient is None:
             return None
-        share = humidity.value if humidity is not None else 0.5
-        return Figure(table_value(self._settings.vent_table, ambient.value - ZERO_C_K, share), "degC")
+        table = self._settings.vent_table
+        shares = [line[0] for line in table[1:]] if humidity is None else [humidity.low, humidity.high]
+        found = [
+            table_value(table, celsius - ZERO_C_K, share) for celsius in (ambient.low, ambient.high) for share in shares
+        ]
+        own = "vent_table" in self._settings.model_fields_set
+        spread = 0.0 if own else limit("charge.vent_spread")
+        low, high = min(found) - spread, max(found) + spread
+        return Figure(0.5 * (low + high), "degC", low, high)
 
     def verdict(self) -> Verdict:
         mass, running = self._mass(), self._follower.judged()
@@ -142,11 +158,11 @@ class ChargeWatch:
         if withholds(laws):
             return Outcome.UNDECIDED, "undecided", [*broken, *said, settled_sentence(running)]
         asked = [weighed] if weighed is not None else []
-        signs = judge_signs(loop) if weighed is None and self._named else None
+        signs = judge_signs(loop) if weighed is None else None
         asked += [signs] if signs is not None else []
         if not asked and self._has_scale and self._settings.label_g is not None:
             asked.append(unweighed(self._settings.label_g))
-        limits = judge_limits(loop, self._settings, named=self._named)
+        limits = judge_limits(loop, self._settings)
         outcome, finding, reasons = _concluded([*asked, *limits], settled_sentence(running))
         if outcome is Outcome.PASS and broken:
             return Outcome.UNDECIDED, "undecided", [*broken, *reasons]
@@ -154,11 +170,6 @@ class ChargeWatch:
         if outcome is Outcome.PASS and missing:
             return Outcome.UNDECIDED, "settled", [*missing, *reasons]
         return outcome, finding, [*broken, *reasons]
-
-    @property
-    def _named(self) -> bool:
-        """Whether the refrigerant was named, and not assumed."""
-        return "refrigerant" in self._settings.model_fields_set
 
     def _missing(self, weighed: Judgement | None) -> list[str]:
         """What a pass still needs: the loop has settled, but nothing shows how much is in it, or of what."""
@@ -169,10 +180,8 @@ class ChargeWatch:
             )
         elif weighed is None:
             said.append("The loop has settled, but no charge was weighed against the label: weigh it on a scale.")
-        if not self._named:
-            said.append(
-                f"No refrigerant is set, so {self._fluid.name} was assumed: enter what is in the loop (refrigerant)."
-            )
+        if "refrigerant" not in self._settings.model_fields_set:
+            said.append(REFRIGERANT_UNKNOWN)
         return said
 
     def _remarks(self, mass: Charged | None) -> list[str]:
@@ -190,20 +199,9 @@ class ChargeWatch:
         return said
 
     def _more(self) -> Mapping[str, Any]:
-        parts = self._follower.all()
-        if len(parts) < 2:
+        if len(self._follower.every()) < 2:
             return {}
-        return {"running": [self._part(part) for part in parts]}
-
-    def _part(self, part: Running) -> dict[str, Any]:
-        figures = evidence_of(self._loop(part), part)
-        return {
-            "state": part.stretch.label,
-            "from_s": part.stretch.start_s,
-            "to_s": part.stretch.end_s,
-            "settled": part.settled,
-            "evidence": {name: figure.to_json() for name, figure in figures.items()},
-        }
+        return {"running": runs_json(self._follower, self._fluid, self._settings)}
 
     # -- live
 

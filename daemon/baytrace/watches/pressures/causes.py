@@ -64,6 +64,9 @@ class Day:
     ambient_c: float
     humidity: float | None
     valve: str
+    ambient_u: float = 0.5
+    speed: str = ""
+    compressor: str = ""
 
 
 @dataclass(frozen=True, slots=True)

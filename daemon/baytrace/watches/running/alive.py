@@ -44,8 +44,8 @@ def frozen_channels(follower: RunningFollower, running: Running) -> tuple[Role, 
 def _frozen(role: Role, records: Mapping[Role, tuple[Floats, Floats]], start_s: float) -> bool:
     times, values = records[role]
     run = _last_run(values)
-    least = int(limit("pressures.frozen_readings"))
-    if run < least or times[-1] - times[-run] < limit("pressures.frozen_seconds"):
+    least = int(limit("laws.frozen_readings"))
+    if run < least or times[-1] - times[-run] < limit("laws.frozen_seconds"):
         return False
     others = [record for other, record in records.items() if other is not role]
     if run < len(values):

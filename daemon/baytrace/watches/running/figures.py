@@ -11,8 +11,8 @@ temperature are given instead. Pressures and temperatures are means over the set
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from baytrace.measure.channel import Channel
 from baytrace.measure.faults import BadInput
@@ -22,7 +22,7 @@ from baytrace.measure.uncertainty import K95
 from baytrace.measure.units import STANDARD_ATMOSPHERE_PA
 from baytrace.measure.verdict import Figure
 from baytrace.physics.air import Air, humid_air
-from baytrace.physics.fluid_names import Fluid
+from baytrace.physics.fluid_names import Fluid, resolve
 from baytrace.physics.fluids import AboveCritical, saturation, saturation_temperature_uncertainty
 from baytrace.watches.limits_table import limit
 from baytrace.watches.running.follow import Running, RunningFollower
@@ -84,12 +84,18 @@ def atmosphere_unknown(follower: RunningFollower, settings: RunningSettings) -> 
 
 def atmosphere_span() -> tuple[float, float]:
     """How far below and above the standard atmosphere at sea level the air may press at a site of which nothing is known, Pa."""
-    lowest = standard_pressure(limit("pressures.highest_site"))
-    return STANDARD_ATMOSPHERE_PA - lowest, limit("pressures.highest_air") - STANDARD_ATMOSPHERE_PA
+    lowest = standard_pressure(limit("laws.highest_site"))
+    return STANDARD_ATMOSPHERE_PA - lowest, limit("laws.highest_air") - STANDARD_ATMOSPHERE_PA
 
 
 def measured_value(
-    follower: RunningFollower, settings: RunningSettings, role: Role, mean: float, scatter: float, share: float = 1.0
+    follower: RunningFollower,
+    settings: RunningSettings,
+    role: Role,
+    mean: float,
+    *,
+    scatter: float = 0.0,
+    share: float = 1.0,
 ) -> Value:
     """A mean as measured: with `share` of its instrument's uncertainty and of what is not known of the atmosphere."""
     channel = channel_of(follower.view, follower, role)
@@ -104,7 +110,7 @@ def _measured(
     follower: RunningFollower, running: Running, settings: RunningSettings, share: float
 ) -> dict[Role, Value]:
     return {
-        role: measured_value(follower, settings, role, mean, running.scatter.get(role, 0.0), share)
+        role: measured_value(follower, settings, role, mean, scatter=running.scatter.get(role, 0.0), share=share)
         for role, mean in running.means.items()
     }
 
@@ -125,7 +131,32 @@ def loop_of(
     """
     measured = _measured(follower, running, settings, share)
     _given(measured, settings.ambient_c, settings.ambient_humidity)
-    return loop_from(measured, fluid)
+    loop = loop_from(measured, fluid)
+    others = [other for other in usual_fluids(settings) if other.key != fluid.key]
+    return _spanning(loop, [loop_from(measured, other) for other in others])
+
+
+def usual_fluids(settings: RunningSettings) -> list[Fluid]:
+    """What may be in the loop where nobody named the refrigerant; empty where it was named."""
+    if "refrigerant" in settings.model_fields_set:
+        return []
+    return [resolve(name) for name in limit("charge.usual_refrigerants")]
+
+
+_OF_A_FLUID = ("evaporating_temperature", "condensing_temperature", "superheat", "subcooling")
+
+
+def _spanning(loop: Loop, others: Sequence[Loop]) -> Loop:
+    """The loop with every figure of its refrigerant widened to what it would be with the others."""
+    values = dict(loop.values)
+    for name in _OF_A_FLUID:
+        here = values.get(name)
+        there = [value for other in others if (value := other.get(name)) is not None]
+        if here is not None and there:
+            below = max(here.below, *(here.value - other.value + other.below for other in there))
+            above = max(here.above, *(other.value - here.value + other.above for other in there))
+            values[name] = Value(here.value, max(here.u, *(other.u for other in there)), below, above)
+    return replace(loop, values=values)
 
 
 def loop_from(measured: Mapping[Role, Value], fluid: Fluid) -> Loop:
@@ -150,7 +181,7 @@ def _ratio(high: Value, low: Value) -> Value:
     return Value(ratio, u, max(ratio - min(shifted), 0.0), max(max(shifted) - ratio, 0.0))
 
 
-def _boils(fluid: Fluid, pressure: Value, *, bubble: bool) -> tuple[Value, float] | None:
+def boils_at(fluid: Fluid, pressure: Value, *, bubble: bool) -> tuple[Value, float] | None:
     """Saturation temperature (K) at a pressure and the glide there; None where there is none. Raises AboveCritical."""
 
     def at(pressure_pa: float) -> float:
@@ -181,7 +212,7 @@ def _low_side(values: dict[str, Value], fluid: Fluid, low: Value | None, suction
     if low is None:
         return
     try:
-        found = _boils(fluid, low, bubble=False)
+        found = boils_at(fluid, low, bubble=False)
     except AboveCritical:
         return
     if found is None:
@@ -196,7 +227,7 @@ def _high_side(values: dict[str, Value], fluid: Fluid, high: Value | None, liqui
     if high is None:
         return False
     try:
-        found = _boils(fluid, high, bubble=True)
+        found = boils_at(fluid, high, bubble=True)
     except AboveCritical:
         values["gas_cooler_pressure"] = high
         if liquid is not None:

@@ -26,6 +26,8 @@ _KEPT = frozenset({*NEEDED, *ASIDE})
 _NO_ATMOSPHERE = int(Quality.NO_ATMOSPHERE)
 _FIRST_RUNS, _LAST_RUNS = 8, 24
 """Of the runs that are over, so many of the first and of the last are kept."""
+_LONGER = 1.3
+"""A cycle of the high side so many times the low side's is the fan's (common practice, no source)."""
 _LOOK_BACK_S = (5.0, 10.0, 15.0, 20.0, 30.0, 45.0, 60.0)
 """How long before the end of a stretch somebody may have seen it settled and gone to end it (common practice, no source)."""
 
@@ -252,8 +254,10 @@ class RunningFollower:
         return Running(part, channels, cycles, means, scatter)
 
     def _cycles(self, records: Mapping[Role, tuple[Floats, Floats]]) -> Cycles | None:
-        """The clutch's cycle from the low side, or a fan's from the high side when that is longer."""
-        found = []
+        """The clutch's cycle from the low side, or a fan's from the high side when that is longer for certain. Of one that both sides
+        show the low side's stands: it falls while the compressor is on, and the high side rises then.
+        """
+        found: list[Cycles] = []
         for role in (Role.LOW_SIDE, Role.HIGH_SIDE):
             if role in records:
                 times, values = records[role]
@@ -262,7 +266,9 @@ class RunningFollower:
                 cycles = find_cycles(times, values, least_swing=self.bands.cycle_swing * float(np.mean(values)))
                 if cycles is not None:
                     found.append(cycles)
-        return max(found, key=lambda cycles: cycles.period_s, default=None)
+        if len(found) == 2 and found[1].period_s <= _LONGER * found[0].period_s:
+            return found[0]
+        return found[-1] if found else None
 
     def _channel(self, role: Role, part: Stretch, record: tuple[Floats, Floats], cycles: Cycles | None) -> ChannelState:
         times, values = record

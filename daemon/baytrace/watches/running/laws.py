@@ -158,7 +158,7 @@ def _swapped_hoses(scene: Scene) -> Iterator[Breach]:
     if low is None or high is None or not scene.started:
         return
     gap = _alike(low) - _alike(high)
-    if gap.low > limit("pressures.hoses_swapped"):
+    if gap.low > limit("laws.hoses_swapped"):
         yield Breach(
             "high side above low side",
             Kind.INSTRUMENT,
@@ -192,7 +192,7 @@ def _at_rest(scene: Scene) -> Iterator[Breach]:
     sides = {Role.LOW_SIDE: _alike(scene.rest.low), Role.HIGH_SIDE: _alike(scene.rest.high)}
     upper, lower = sorted(sides, key=lambda role: -sides[role].value)
     gap = sides[upper] - sides[lower]
-    if gap.low > limit("pressures.rest_difference"):
+    if gap.low > limit("laws.rest_difference"):
         yield Breach(
             "both sides equal at rest",
             Kind.INSTRUMENT,
@@ -234,7 +234,7 @@ def _saturation(scene: Scene) -> Iterator[Breach]:
     loop = scene.loop
     ambient, evaporating = loop.get("ambient_air"), loop.get("evaporating_temperature")
     condensing = loop.get("condensing_temperature")
-    allowance, none = limit("pressures.clamp_allowance"), Value(0.0, 0.0)
+    allowance, none = limit("laws.clamp_allowance"), Value(0.0, 0.0)
     if condensing is not None and ambient is not None and (gap := ambient - condensing).low > 0.0:
         yield Breach(
             "condensing above ambient",
@@ -284,7 +284,7 @@ def _saturation(scene: Scene) -> Iterator[Breach]:
 
 def _lines(scene: Scene) -> Iterator[Breach]:
     loop = scene.loop
-    allowance = limit("pressures.clamp_allowance")
+    allowance = limit("laws.clamp_allowance")
     suction, liquid, discharge = (loop.get(name) for name in ("suction_line", "liquid_line", "discharge_line"))
     ambient = loop.get("ambient_air")
     if discharge is not None:
@@ -324,7 +324,7 @@ def _standing(scene: Scene) -> Iterator[Breach]:
     rest = scene.rest
     if rest is None or rest.excess is None or not scene.known_fluid:
         return
-    most, short = limit("pressures.standing_excess"), limit("pressures.standing_short")
+    most, short = limit("laws.standing_excess"), limit("laws.standing_short")
     excess = rest.excess
     if excess.low > most:
         yield Breach(

@@ -7,10 +7,9 @@ import numpy as np
 from baytrace.measure.faults import BadInput
 from baytrace.measure.roles import Role
 from baytrace.physics.fluid_names import Fluid
-from baytrace.physics.fluids import saturation, saturation_temperature_uncertainty
 from baytrace.watches.limits_table import limit
 from baytrace.watches.running.alive import frozen_channels
-from baytrace.watches.running.figures import ZERO_C_K, Loop, Value, measured_value
+from baytrace.watches.running.figures import ZERO_C_K, Loop, Value, boils_at, measured_value
 from baytrace.watches.running.follow import Running, RunningFollower
 from baytrace.watches.running.laws import Rest, Scene
 from baytrace.watches.running.settings import RunningSettings
@@ -47,7 +46,7 @@ def _negative(follower: RunningFollower, running: Running, settings: RunningSett
             continue
         _, values = series.between(running.stretch.start_s - 60.0, running.stretch.end_s)
         if len(values) and float(values.min()) < 0.0:
-            lowest = measured_value(follower, settings, role, float(values.min()), 0.0)
+            lowest = measured_value(follower, settings, role, float(values.min()))
             if lowest.high < 0.0:
                 found.append((role, lowest))
     return tuple(found)
@@ -65,7 +64,7 @@ def _rest(follower: RunningFollower, running: Running, fluid: Fluid, settings: R
     means = [float(values.mean()) for _, values in (low, high)]
     if min(means) <= 0.0 or max(means) / min(means) > RUNNING_RATIO:
         return None
-    sides = [measured_value(follower, settings, role, mean, 0.0) for role, mean in zip(_SIDES, means, strict=True)]
+    sides = [measured_value(follower, settings, role, mean) for role, mean in zip(_SIDES, means, strict=True)]
     moved = sum(abs(_drift(times, values)) for times, values in (low, high))
     still = moved < 0.2 * abs(means[0] - means[1]) + 1.0
     excess = _excess(follower, settings, fluid, sides, end) if abs(means[0] / means[1] - 1.0) < 0.07 else None
@@ -76,7 +75,7 @@ def _span(follower: RunningFollower, role: Role, end_s: float) -> tuple[np.ndarr
     series = follower.series.get(role)
     if series is None:
         return None
-    times, values = series.between(end_s - limit("pressures.rest_look"), float(np.nextafter(end_s, -np.inf)))
+    times, values = series.between(end_s - limit("laws.rest_look"), float(np.nextafter(end_s, -np.inf)))
     return (times, values) if len(times) >= _LEAST else None
 
 
@@ -95,15 +94,10 @@ def _excess(
     low, high = sides
     pressure = Value(0.5 * (low.value + high.value), 0.5 * float(np.hypot(low.u, high.u)), low.below, low.above)
     try:
-        here = saturation(fluid, pressure_pa=pressure.value).dew_temperature_k
-        spans = [
-            abs(saturation(fluid, pressure_pa=pressure.value + by).dew_temperature_k - here) if by else 0.0
-            for by in (-pressure.below, pressure.above)
-        ]
+        found = boils_at(fluid, pressure, bubble=False)
     except BadInput:
         return None
-    u = saturation_temperature_uncertainty(fluid, pressure.value, pressure.u)
-    return Value(here, u, *spans) - temperature
+    return None if found is None else found[0] - temperature
 
 
 def _temperature(follower: RunningFollower, settings: RunningSettings, end_s: float) -> Value | None:
@@ -115,7 +109,7 @@ def _temperature(follower: RunningFollower, settings: RunningSettings, end_s: fl
             continue
         _, values = series.between(end_s - 60.0, end_s)
         if len(values):
-            value = measured_value(follower, settings, role, float(values.mean()), 0.0)
+            value = measured_value(follower, settings, role, float(values.mean()))
             return Value(value.value, float(np.hypot(value.u, doubt)))
     if settings.ambient_c is not None:
         return Value(settings.ambient_c + ZERO_C_K, float(np.hypot(1.0, doubt)))

@@ -12,6 +12,7 @@ ATMOSPHERE_UNKNOWN = (
     "Neither barometer nor elevation is known: gauge pressures were taken at sea level, and may lie lower by what the air presses "
     "less at up to 3000 m. Enter the site's elevation (elevation_m) or read a barometer."
 )
+REFRIGERANT_UNKNOWN = "No refrigerant is set, so every figure that depends on it spans R134a and R1234yf: enter what is in the loop (refrigerant)."
 
 
 def span(seconds: float) -> str:
