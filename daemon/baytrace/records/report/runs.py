@@ -47,9 +47,9 @@ def runs_table(verdicts: Sequence[Mapping[str, Any]], system: System) -> dict[st
     ]
     rows += [row for name in _FIGURES if any((row := _row(name, shown, system))[1:])]
     said = [
-        f"Run {number} against the run before the work: {sentence_}."
+        restated(f"Run {number} against the run before the work: {moved}.", system)
         for number, run in shown
-        for sentence_ in _moved(run)
+        for moved in _moved(run)
     ]
     return {"heads": ["Figure", *(f"Run {number}" for number, _ in shown)], "rows": rows, "said": said}
 

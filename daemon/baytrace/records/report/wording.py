@@ -69,6 +69,23 @@ FIGURES = {
     "pressure_ratio": "Pressure ratio",
     "vent_temperature": "Vent air",
     "vent_depression": "Vent air below ambient",
+    "own_low_side_pressure": "Low side in the maker's table",
+    "own_high_side_pressure": "High side in the maker's table",
+    "own_vent_temperature": "Vent air in the maker's table",
+    "own_since_repair_evaporating": "Since the work on the loop: evaporating temperature",
+    "own_since_repair_condensing": "Since the work on the loop: condensing above ambient",
+    "own_since_repair_subcooling": "Since the work on the loop: subcooling",
+    "own_since_repair_superheat": "Since the work on the loop: superheat",
+    "own_since_repair_vent": "Since the work on the loop: vent below ambient",
+    "own_since_repair_approach": "Since the work on the loop: liquid line above ambient",
+    "own_since_repair_pressure_ratio": "Since the work on the loop: pressure ratio",
+    "own_since_evaporating": "Since the earlier session: evaporating temperature",
+    "own_since_condensing": "Since the earlier session: condensing above ambient",
+    "own_since_subcooling": "Since the earlier session: subcooling",
+    "own_since_superheat": "Since the earlier session: superheat",
+    "own_since_vent": "Since the earlier session: vent below ambient",
+    "own_since_approach": "Since the earlier session: liquid line above ambient",
+    "own_since_pressure_ratio": "Since the earlier session: pressure ratio",
 }
 
 OUTCOMES = {"pass": "Pass", "fail": "Fail", "undecided": "Undecided", "": "Open"}
