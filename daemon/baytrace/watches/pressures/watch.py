@@ -11,9 +11,11 @@ from baytrace.measure.verdict import Figure, Outcome, Status, Verdict
 from baytrace.physics.fluid_names import resolve
 from baytrace.watches.bands import Band, band
 from baytrace.watches.limits_table import limit
-from baytrace.watches.pressures.causes import CLUTCH, OTHER, SOUND, Cause, Day, not_judged, not_pumping, rank
+from baytrace.watches.pressures.blind import Blind, blind_spots
+from baytrace.watches.pressures.causes import CLUTCH, SOUND, Day
 from baytrace.watches.pressures.expect import Expected, Range, expected
-from baytrace.watches.pressures.pattern import LOW_HIGH_HIGH_LOW, NORMAL, UNDECIDED, Side, name_of, pattern_of, side_of
+from baytrace.watches.pressures.likelihood import Cause, Ranking, not_judged, not_pumping, ranked
+from baytrace.watches.pressures.pattern import LOW_HIGH_HIGH_LOW, UNDECIDED, Side, name_of, pattern_of, side_of
 from baytrace.watches.pressures.settings import PressuresSettings
 from baytrace.watches.pressures.signs import signs_of
 from baytrace.watches.pressures.standing import Standing, standing_before
@@ -77,27 +79,27 @@ class PressuresWatch:
         wanted = expected(self._fluid, self._settings, ambient, humidity)
         standing = standing_before(self._follower, running, self._fluid, self._settings.ambient_c)
         sides = side_of(low, wanted.low_side), side_of(high, wanted.high_side)
-        outcome, finding, causes = self._named(sides, self._signs(loop, standing))
+        signs, day = self._signs(loop, standing)
+        outcome, finding, found = self._named(sides, ranked(signs, day, self._fluid.name))
         if self._pumps_nothing(running, high.value / low.value):
-            outcome, finding, causes = Outcome.FAIL, LOW_HIGH_HIGH_LOW, not_pumping()
-        reasons = self._reasons(wanted, (low, high), sides, outcome, causes)
+            outcome, finding, found = Outcome.FAIL, LOW_HIGH_HIGH_LOW, not_pumping()
+        reasons = self._reasons(wanted, (low, high), sides, outcome, found)
         evidence = evidence_of(loop, running) | _expected_figures(wanted) | _standing_figures(standing)
-        more = {"causes": [cause.to_json() for cause in causes]}
+        spots: tuple[Blind, ...] = blind_spots(signs, day, self._fluid.name)
+        more = {"causes": [cause.to_json() for cause in found.causes], "blind": [spot.to_json() for spot in spots]}
         return Verdict(self.name, outcome, finding, tuple(reasons), evidence, more)
 
-    def _named(self, sides: tuple[Side, Side], signs: tuple[dict[str, Value], Day]) -> tuple[Outcome, str, list[Cause]]:
+    def _named(self, sides: tuple[Side, Side], found: Ranking) -> tuple[Outcome, str, Ranking]:
         """Outcome, pattern and causes. Between the rule of thumb and what sound cars show, the other signs decide: a side
         outside the rule with signs that no sound car shows is a fault.
         """
-        found = rank(*signs, NORMAL, self._fluid.name)
-        faults = [cause.cause for cause in found if cause.cause not in (SOUND, OTHER)]
+        faults = [cause.cause for cause in found.causes if cause.cause != SOUND]
         customary = limit("pressures.customary").get(faults[0], "") if faults else ""
         outcome, finding = pattern_of(*sides, customary)
         breaks = sides[0].breaks_rule or sides[1].breaks_rule
-        sound = sum(cause.likelihood for cause in found if cause.cause in (SOUND, OTHER))
-        if outcome is not Outcome.FAIL and breaks and found and sound < limit("pressures.doubt"):
+        if outcome is not Outcome.FAIL and breaks and found.suspected:
             outcome, finding = Outcome.FAIL, name_of(*sides, customary)
-        return outcome, finding, rank(*signs, finding, self._fluid.name)
+        return outcome, finding, found
 
     def _nothing(self, *why: str) -> Verdict:
         return Verdict(self.name, Outcome.UNDECIDED, UNDECIDED, why)
@@ -118,7 +120,7 @@ class PressuresWatch:
         pressures: tuple[Value, Value],
         sides: tuple[Side, Side],
         outcome: Outcome,
-        causes: list[Cause],
+        found: Ranking,
     ) -> list[str]:
         pairs = zip(("low side", "high side"), pressures, (wanted.low_side, wanted.high_side), sides, strict=True)
         said = [_side_sentence(*pair) for pair in pairs]
@@ -129,13 +131,12 @@ class PressuresWatch:
         if "refrigerant" not in self._settings.model_fields_set:
             said.append(f"no refrigerant is set: {self._fluid.name} is assumed")
         if unknown := not_judged(self._fluid.name):
-            said.append(f"not judged with {self._fluid.name}: {', '.join(unknown)}")
-        faults = [cause for cause in causes if cause.cause != SOUND]
+            said.append(unknown)
+        faults: list[Cause] = [cause for cause in found.causes if cause.cause != SOUND]
         if outcome is Outcome.PASS:
-            if faults and faults[0].likelihood > limit("pressures.suspicion"):
+            if faults and found.suspected:
                 said.append(f"the pressures are in range, but the other signs look like {faults[0].sentence()}")
             return said
-        faults.sort(key=lambda cause: cause.cause == OTHER)  # the unknown is no advice: last, with its share
         ranked = [cause.sentence() for cause in faults if cause.likelihood >= 0.02]
         if (
             outcome is Outcome.FAIL
@@ -178,7 +179,7 @@ class PressuresWatch:
 
 def _most_likely(verdict: Verdict) -> str:
     """The first cause in a few words; what speaks for it stands in the details."""
-    causes = [cause for cause in verdict.more.get("causes", ()) if cause["cause"] not in (SOUND, OTHER)]
+    causes = [cause for cause in verdict.more.get("causes", ()) if cause["cause"] != SOUND]
     if verdict.outcome is not Outcome.PASS and causes:
         first = max(causes, key=lambda cause: cause["likelihood"])
         return f"Most likely {first['cause']}, {first['share']}."
