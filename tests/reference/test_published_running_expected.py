@@ -42,7 +42,7 @@ def test_every_published_pressure_lies_in_the_usual_range(celsius, low, high, pe
 
 def running(celsius, low_kpa, high_kpa):
     psi = {"low": 1e3 * low_kpa / PSI, "high": 1e3 * high_kpa / PSI}
-    rest = {side: STANDING[celsius] for side in psi}
+    rest = dict.fromkeys(psi, STANDING[celsius])
     columns = relaxing(TIMES, 60.0, tau=25.0, running=psi, standing=rest)
     columns[Role.AMBIENT_AIR][:] = celsius
     columns[Role.AMBIENT_HUMIDITY] = np.full(len(TIMES), 60.0) / 100.0
