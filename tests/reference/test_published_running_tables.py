@@ -69,13 +69,13 @@ def test_readings_inside_the_published_ranges_are_normal(air_c, low, high, vent,
 
 @pytest.mark.parametrize(
     ("readings", "quantity"),
-    [((240, 1340, 9.6), "low side"), ((190, 1600, 9.6), "high side"), ((190, 1340, 14.0), "vent air")],
+    [((240, 1340, 9.6), "Low side"), ((190, 1600, 9.6), "High side"), ((190, 1340, 14.0), "Vent air")],
 )
 def test_readings_outside_are_not(readings, quantity):
     """One quantity well outside of its range at 25 degC fails the whole, and is named."""
     found = judged(25, 0.55, *readings)
     assert found.outcome is Outcome.FAIL
-    assert any(sentence.startswith(quantity) and sentence.endswith("outside") for sentence in found.sentences)
+    assert any(sentence.startswith(quantity) and sentence.endswith("outside.") for sentence in found.sentences)
 
 
 def test_beyond_its_last_air_each_part_falls_silent_by_itself():

@@ -3,6 +3,7 @@ import { el } from "./dom.js";
 import { figure, symbols, words, SIGN } from "./format.js";
 import { coilCard, limitWords } from "./coils.js";
 import { blindSpots, causeNames, causeRow, shownCauses } from "./causes.js";
+import { runsTable } from "./runs.js";
 
 const SHOWN_AT_ONCE = 4;
 
@@ -32,5 +33,5 @@ export function verdictCard(name, verdict, settings) {
   return el("article", { class: "sheet now", "data-outcome": verdict.verdict, "aria-label": words(name) },
     el("h3", {}, words(name)), el("p", {}, el("span", { class: "chip", "data-outcome": verdict.verdict }, SIGN[verdict.verdict]), " ", el("strong", { class: "finding" }, verdict.finding)),
     el("ul", { class: "reasons" }, ...reasons.map((reason) => el("li", {}, symbols(reason)))),
-    causes.length ? el("ol", { class: "causes" }, ...causes.map(causeRow)) : null, blindSpots(verdict.blind, words(name)), coils(verdict, settings), evidence(words(name), verdict));
+    causes.length ? el("ol", { class: "causes" }, ...causes.map(causeRow)) : null, blindSpots(verdict.blind, words(name)), coils(verdict, settings), runsTable(words(name), verdict), evidence(words(name), verdict));
 }

@@ -22,7 +22,7 @@ from baytrace.watches.running.figures import Loop, atmosphere_unknown, evidence_
 from baytrace.watches.running.follow import ROLES, Running, RunningFollower
 from baytrace.watches.running.laws import Breach, breaches
 from baytrace.watches.running.own import own_judgement
-from baytrace.watches.running.own_runs import runs_json
+from baytrace.watches.running.own_runs import reference_of, runs_json
 from baytrace.watches.running.scene import scene_of
 from baytrace.watches.running.wording import channel_details, not_settled
 from baytrace.watches.watch import View
@@ -95,6 +95,7 @@ class PressuresWatch:
         if case.own is not None:
             evidence |= dict(case.own.figures)
         more = _more(judged, case.laws)
+        more["own_run"] = reference_of(self._follower, running, self._fluid, self._settings)
         if len(self._follower.every()) > 1:
             more["running"] = runs_json(self._follower, self._fluid, self._settings)
         return Verdict(self.name, judged.outcome, judged.finding, judged.reasons, evidence, more)

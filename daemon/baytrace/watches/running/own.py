@@ -13,7 +13,7 @@ from baytrace.watches.limits_table import limit
 from baytrace.watches.running.figures import loop_of
 from baytrace.watches.running.follow import Running, RunningFollower
 from baytrace.watches.running.own_compare import WORDS, Compared, compare, sentence
-from baytrace.watches.running.own_judgement import BEFORE, EARLIER, OwnJudgement, together
+from baytrace.watches.running.own_judgement import BEFORE, EARLIER, OwnJudgement, full, together
 from baytrace.watches.running.own_runs import before_repair, figures_in, figures_of
 from baytrace.watches.running.own_settings import OwnCarSettings
 from baytrace.watches.running.own_table import judge_table
@@ -51,13 +51,14 @@ def of_sound(kind: str, found: Compared, said: tuple[str, ...]) -> OwnJudgement:
     """Against a run of the car when it was sound: unchanged passes, changed fails."""
     if found.refused:
         return OwnJudgement.refused(kind, found.refused)
-    return OwnJudgement(found.outcome, kind, (*said, *_sentences(found)), _figures(kind, found))
+    return OwnJudgement.said(found.outcome, kind, (*said, *_sentences(found)), _figures(kind, found))
 
 
 def _of_faulty(found: Compared) -> OwnJudgement:
     """Against a run of the car when it had a fault: what moved is told, and proves nothing."""
     said = "the run before the repair was of a car with a fault: what moved since is told, and no pass rests on it"
-    return OwnJudgement(Outcome.UNDECIDED, BEFORE, (*_sentences(found), said), _figures(BEFORE, found), spoke=False)
+    told = tuple(full(each) for each in (*_sentences(found), said))
+    return OwnJudgement(Outcome.UNDECIDED, BEFORE, told, _figures(BEFORE, found), spoke=False)
 
 
 def _sentences(found: Compared) -> list[str]:

@@ -22,8 +22,19 @@ class OwnJudgement:
     spoke: bool = True
 
     @classmethod
+    def said(cls, outcome: Outcome, kind: str, why: Sequence[str], figures: Mapping[str, Figure]) -> OwnJudgement:
+        """One that spoke; `why` become full sentences."""
+        return cls(outcome, kind, tuple(full(each) for each in why), figures)
+
+    @classmethod
     def refused(cls, kind: str, why: Sequence[str]) -> OwnJudgement:
-        return cls(Outcome.UNDECIDED, kind, tuple(f"not compared with the {kind}: {each}" for each in why), {}, False)
+        """One that may not be used, with the reasons."""
+        return cls(Outcome.UNDECIDED, kind, tuple(f"Not compared with the {kind}: {each}." for each in why), {}, False)
+
+
+def full(text: str) -> str:
+    """A sentence with its capital and its stop."""
+    return f"{text[:1].upper()}{text[1:]}" + ("" if text.endswith(".") else ".")
 
 
 def together(judgements: Sequence[OwnJudgement]) -> OwnJudgement | None:

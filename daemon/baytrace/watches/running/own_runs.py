@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 from baytrace.measure.roles import Role
+from baytrace.measure.uncertainty import K95
 from baytrace.physics.fluid_names import Fluid
 from baytrace.watches.limits_table import limit
 from baytrace.watches.running.figures import ZERO_C_K, Loop, Value, evidence_of, loop_of
@@ -18,20 +18,27 @@ from baytrace.watches.running.settings import RunningSettings
 
 def _states(loop: Loop) -> dict[str, Value]:
     """A loop's states by the names that runs are compared by."""
-    found = {name: value for name in ("superheat", "subcooling", "pressure_ratio") if (value := loop.get(name))}
-    ambient = loop.get("ambient_air")
-    if (evaporating := loop.get("evaporating_temperature")) is not None:
+    known = {name: _whole(value) for name, value in loop.values.items()}
+    found: dict[str, Value] = {
+        name: known[name] for name in ("superheat", "subcooling", "pressure_ratio") if name in known
+    }
+    if (evaporating := known.get("evaporating_temperature")) is not None:
         found["evaporating"] = Value(evaporating.value - ZERO_C_K, evaporating.u)
-    if (depression := loop.get("vent_depression")) is not None:
+    if (depression := known.get("vent_depression")) is not None:
         found["vent"] = depression
-    if ambient is not None:
+    if (ambient := known.get("ambient_air")) is not None:
         found["ambient"] = Value(ambient.value - ZERO_C_K, ambient.u)
         for name, role in (("condensing", "condensing_temperature"), ("approach", "liquid_line")):
-            if (value := loop.get(role)) is not None:
-                found[name] = Value(value.value - ambient.value, math.hypot(value.u, ambient.u))
-    if loop.air is not None and (humidity := loop.get("ambient_humidity")) is not None:
+            if (value := known.get(role)) is not None:
+                found[name] = value - ambient
+    if loop.air is not None and (humidity := known.get("ambient_humidity")) is not None:
         found["humidity"] = humidity
     return found
+
+
+def _whole(value: Value) -> Value:
+    """With what is not known counted into the standard uncertainty, whole and to both sides."""
+    return Value(value.value, value.u + max(value.below, value.above) / K95)
 
 
 def _conditions(running: Running, settings: RunningSettings) -> Conditions:

@@ -141,7 +141,7 @@ def judge_table(table: MakersTable, conditions: Conditions, loop: Loop) -> OwnJu
     if not any(name in figures for name in ("own_low_side_pressure", "own_high_side_pressure")):
         return OwnJudgement.refused(TABLE, [*silent, *sentences])
     also = [f"the maker's table also asks for: {table.also}"] if table.also else []
-    return OwnJudgement(worst(outcomes), TABLE, (*sentences, *silent, *also), figures)
+    return OwnJudgement.said(worst(outcomes), TABLE, (*sentences, *silent, *also), figures)
 
 
 def _kinds(table: MakersTable) -> Iterator[Kind]:
@@ -169,7 +169,7 @@ def _outcome(value: Value, corners: list[Span]) -> Outcome:
     """Pass within all of them, fail outside of all of them."""
     inner = max(span.low for span in corners), min(span.high for span in corners)
     outer = min(span.low for span in corners), max(span.high for span in corners)
-    shown = value.figure("")
+    shown = value.figure("1")
     if decide(shown, lower=outer[0], upper=outer[1]) is Outcome.FAIL:
         return Outcome.FAIL
     if inner[0] <= inner[1] and decide(shown, lower=inner[0], upper=inner[1]) is Outcome.PASS:
