@@ -148,9 +148,7 @@ def one(task: tuple[int, str, int]) -> Seen:
     except Exception as error:  # noqa: BLE001 - a loop that never comes to an end has no truth; counted, not hidden
         sys.stderr.write(f"no truth: {scenario}: {error}\n")
         truth_s = None
-    ranked = tuple(
-        row["cause"] for row in pattern.more.get("causes", ()) if row["cause"] not in (SOUND, "something else")
-    )
+    ranked = tuple(row["cause"] for row in pattern.more.get("causes", ()) if row["cause"] != SOUND)
     settled = at.value - STANDING_S if at is not None else None
     return Seen(scenario, settled, first_call(items), truth_s, pattern.finding, ranked)
 

@@ -28,6 +28,10 @@ PUBLISHED = {
 ROOM_K = 1.0
 
 
+def say(*words: object) -> None:
+    sys.stdout.write(" ".join(map(str, words)) + "\n")
+
+
 def sound(path: Path) -> dict[str, np.ndarray]:
     with path.open(newline="", encoding="utf-8") as file:
         rows = [row for row in csv.DictReader(file) if row["cause"] == "nothing wrong"]
@@ -54,10 +58,10 @@ def ranges(tables: list[dict[str, np.ndarray]], sign: str) -> tuple[list[list[fl
 
 def main() -> None:
     tables = [sound(Path(name)) for name in sys.argv[1:]]
-    print(f"{len(tables)} structures, {', '.join(str(len(table['ambient'])) for table in tables)} sound cars")
+    say(f"{len(tables)} structures, {', '.join(str(len(table['ambient'])) for table in tables)} sound cars")
     for sign in PUBLISHED:
         for kind, rows in zip(("usual", "widest"), ranges(tables, sign), strict=True):
-            print(f"[{sign}_{kind}]\nvalue = {rows}")
+            say(f"[{sign}_{kind}]\nvalue = {rows}")
 
 
 if __name__ == "__main__":

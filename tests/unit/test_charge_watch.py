@@ -125,6 +125,24 @@ def test_a_cycling_clutch_settles_in_the_mean_of_its_cycles(period_s):
     assert verdict.evidence["low_side_pressure"].value == pytest.approx(35.0 * 6894.757 + 101325.0, rel=0.01)
 
 
+@pytest.mark.parametrize("period_s", [18.0, 30.0, 55.0])
+@pytest.mark.parametrize("on", [0.3, 0.5, 0.7])
+@pytest.mark.parametrize("high_lags_s", [0.0, 1.0, 3.0])
+def test_the_duty_is_the_share_in_which_the_compressor_runs(period_s, on, high_lags_s):
+    """While it runs the low side falls and the high side rises, and both show one cycle: the duty is never that of its pause."""
+    rng = np.random.default_rng(int(period_s))
+    columns = relaxing(TIMES, 240.0)
+
+    def saw(lag_s):
+        phase = (TIMES - 300.0 - lag_s) / period_s % 1.0
+        return np.where(TIMES > 310.0, np.where(phase < on, 0.5 - phase / on, (phase - on) / (1.0 - on) - 0.5), 0.0)
+
+    columns[Role.LOW_SIDE] += 18.0 * saw(0.0) + rng.normal(0.0, 0.2, len(TIMES))
+    columns[Role.HIGH_SIDE] -= 60.0 * saw(high_lags_s) + rng.normal(0.0, 1.0, len(TIMES))
+    verdict = fed("charge", items(TIMES, columns, MARKS)).verdict()
+    assert verdict.evidence["cycle_duty"].value == pytest.approx(on, abs=0.1)
+
+
 def test_a_loop_still_moving_is_not_settled_and_says_what_is_missing():
     """The high side still climbs; the verdict names it and how long it expects."""
     times = np.arange(0.0, 420.0, 1.0)

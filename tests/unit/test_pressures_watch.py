@@ -214,7 +214,7 @@ def test_blind_spots_are_said_with_every_verdict(signs):
         verdict = watched(running).verdict()
         assert verdict.more["blind"][0]["smallest"] == {"value": 40.0, "unit": "%"}
         assert "smallest" not in verdict.more["blind"][1]
-        assert verdict.reasons[-1].startswith("It would have shown ")
+        assert verdict.reasons[-1].startswith("Against cars at large it would have shown ")
         assert verdict.reasons[-1].count("; it would") == 1
 
 

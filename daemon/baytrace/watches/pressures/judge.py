@@ -17,7 +17,7 @@ from baytrace.measure.verdict import Outcome
 from baytrace.physics.fluid_names import Fluid
 from baytrace.watches.limits_table import limit
 from baytrace.watches.pressures.blind import Blind, blind_spots
-from baytrace.watches.pressures.causes import SOUND, Day
+from baytrace.watches.pressures.causes import SOUND, Day, fault_of
 from baytrace.watches.pressures.expect import Expected, Range, expected
 from baytrace.watches.pressures.likelihood import Cause, Ranking, not_judged, not_pumping, ranked
 from baytrace.watches.pressures.pattern import NO_PUMPING, NORMAL, UNDECIDED, Side, name_of, side_of
@@ -112,9 +112,9 @@ def _call(case: Case, low: Side, high: Side, ranking: Ranking) -> _Call:
     if own is not None and own.spoke and own.outcome is Outcome.FAIL:
         return _Call(Outcome.FAIL, named, [f"The car's own figures are not kept ({own.kind})."])
     spoke = own is not None and own.spoke
+    if not spoke and _fault_certain(low, high, ranking):
+        return _Call(Outcome.FAIL, named, _named_after(low, high))
     if (low.out or high.out) and not spoke:
-        if ranking.suspected or not ranking.causes:
-            return _Call(Outcome.FAIL, named, _named_after(low, high))
         why = "A side lies beyond what sound cars show, but the other signs do not agree with it."
         return _Call(Outcome.UNDECIDED, UNDECIDED, [why])
     against = _against_a_pass(case, ranking)
@@ -126,6 +126,17 @@ def _call(case: Case, low: Side, high: Side, ranking: Ranking) -> _Call:
         against += [] if low.word == high.word == "normal" else [_not_for_certain(low, high)]
         headline = USUAL
     return _Call(Outcome.UNDECIDED, UNDECIDED, against) if against else _Call(Outcome.PASS, NORMAL, [headline])
+
+
+def _fault_certain(low: Side, high: Side, ranking: Ranking) -> bool:
+    """Whether a side is out with signs that agree: beyond the widest range and suspected, or beyond the usual one with signs that
+    leave next to nothing for a sound loop.
+    """
+    if low.out or high.out:
+        return ranking.suspected or not ranking.causes
+    sound = sum(cause.likelihood for cause in ranking.causes if cause.cause == SOUND)
+    plain = bool(ranking.causes) and ranking.suspected and sound < limit("pressures.sound_beside_fail")
+    return plain and (low.beyond or high.beyond)
 
 
 def _against_a_pass(case: Case, ranking: Ranking) -> list[str]:
@@ -219,7 +230,15 @@ def _told(causes: Sequence[Cause]) -> tuple[str, ...]:
 
 def blind_sentence(found: Sequence[Blind]) -> str:
     """One sentence: what this look would have shown, and what not."""
-    return f"It {'; it '.join(spot.sentence() for spot in found)}."
+    shown = [fault_of(spot.cause, spot.smallest) for spot in found if spot.smallest is not None]
+    hidden = [fault_of(spot.cause, spot.most) for spot in found if spot.smallest is None]
+    would = f"it would have shown {_listed(shown, 'and')}" if shown else ""
+    would_not = f"it would not have shown {_listed(hidden, 'or')}" if hidden else ""
+    return f"Against cars at large {'; '.join(part for part in (would, would_not) if part)}."
+
+
+def _listed(words: Sequence[str], last: str) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} {last} {words[-1]}"
 
 
 def _unknown(case: Case) -> list[str]:

@@ -29,6 +29,8 @@ class Side:
 
     word: str
     lean: float
+    beyond: bool = False
+    """The whole interval lies outside the usual range, though perhaps not beyond the widest."""
 
     @property
     def out(self) -> bool:
@@ -39,12 +41,13 @@ def side_of(value: Value, expected: Range) -> Side:
     middle, half = 0.5 * (expected.low + expected.high), 0.5 * (expected.high - expected.low)
     lean = (value.value - middle) / half if half > 0.0 else float(value.value > middle) - float(value.value < middle)
     if value.low > expected.widest_high:
-        return Side("high", lean)
+        return Side("high", lean, beyond=True)
     if value.high < expected.widest_low:
-        return Side("low", lean)
+        return Side("low", lean, beyond=True)
     if expected.low <= value.low and value.high <= expected.high:
         return Side("normal", lean)
-    return Side("coarse" if expected.low <= value.value <= expected.high else "near", lean)
+    beyond = value.low > expected.high or value.high < expected.low
+    return Side("coarse" if expected.low <= value.value <= expected.high else "near", lean, beyond)
 
 
 def name_of(low: Side, high: Side, customary: str = "") -> str:

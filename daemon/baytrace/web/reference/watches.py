@@ -23,6 +23,7 @@ practice, no source" means what it says: it is what the trade does, and the vehi
 
 _OTHERS = {
     "own": "A running loop judged by figures of the car itself; see [The car's own figures](/manual/own).",
+    "laws": "What the laws of a running loop allow for, and how far what is not known may lie; see [Laws first](/manual/charge#laws-first).",
     "decision": "Decisions and calibration, for every watch; see [Trust](/manual/trust).",
     "instruments": "The accuracy taken for a channel whose accuracy is not given, by role. The figure on your instrument's "
     "data sheet comes first.",
