@@ -14,6 +14,7 @@ def test_every_settled_run_is_kept():
     follower = session({}, {"high": 230.0}, {"high": 215.0})
     columns = runs_json(follower, R134A, PressuresSettings(refrigerant="R134a", ambient_humidity=0.5))
     assert [column["settled"] for column in columns] == [True, True, True]
+    assert runs_json(follower, R134A, PressuresSettings(refrigerant="R134a", ambient_humidity=0.5)) == columns
     assert len({column["repair"] for column in columns if "repair" in column} | {0}) == 3
     highs = [column["evidence"]["high_side_pressure"]["value"] for column in columns]
     assert highs == pytest.approx([(psi * 6894.757 + 101325.0) for psi in (200.0, 230.0, 215.0)], rel=2e-3)

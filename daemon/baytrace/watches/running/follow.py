@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
@@ -112,6 +113,8 @@ class RunningFollower:
         self._over: dict[Stretch, Running] = {}
         self.earlier: list[Running] = []
         """Settled runs from before the present running, oldest first: their means, no readings."""
+        self.columns: dict[tuple[Stretch, bool], dict[str, Any]] = {}
+        """What `own_runs` worked out of runs that are over, by stretch and whether the atmosphere is assumed."""
         self._history = History()
 
     def seconds(self, time_ns: int) -> float:

@@ -105,7 +105,20 @@ def before_repair(follower: RunningFollower, running: Running) -> Running | None
 
 def runs_json(follower: RunningFollower, fluid: Fluid, settings: RunningSettings) -> list[dict[str, Any]]:
     """Every run as a column: what was kept of those that are over, and each stretch of the present one."""
-    return [_column(follower, running, fluid, settings) for running in follower.every()]
+    over = [_kept_column(follower, running, fluid, settings) for running in follower.earlier]
+    return [*over, *(_column(follower, running, fluid, settings) for running in follower.all())]
+
+
+def _kept_column(
+    follower: RunningFollower, running: Running, fluid: Fluid, settings: RunningSettings
+) -> dict[str, Any]:
+    """Of a run that is over, worked out once: nothing it rests on changes but what is known of the atmosphere."""
+    key = running.stretch, follower.atmosphere_assumed
+    if key not in follower.columns:
+        if len(follower.columns) > 2 * len(follower.earlier):
+            follower.columns.clear()
+        follower.columns[key] = _column(follower, running, fluid, settings)
+    return follower.columns[key]
 
 
 def _column(follower: RunningFollower, running: Running, fluid: Fluid, settings: RunningSettings) -> dict[str, Any]:
