@@ -80,12 +80,12 @@ def test_touching_the_tank_is_no_charge():
 
 
 def test_drift_of_the_scale_is_no_charge():
-    """1.2 g a minute of drift is seen while the valve is shut and taken off."""
+    """0.24 g a minute of creep is seen while the valve is shut and taken off, and that is said."""
     columns = relaxing(TIMES, 240.0)
-    columns[Role.TANK_MASS] = np.round(weighed(TIMES, 60.0, 160.0, 600.0) + 0.02 * TIMES, 1)
+    columns[Role.TANK_MASS] = np.round(weighed(TIMES, 60.0, 160.0, 600.0) + 0.004 * TIMES, 1)
     verdict = fed("charge", items(TIMES, columns, MARKS), {"label_g": 600.0}).verdict()
-    assert verdict.evidence["charged_mass"].value == pytest.approx(600.0, abs=1.5)
-    assert verdict.evidence["scale_drift"].value == pytest.approx(0.02, abs=0.003)
+    assert verdict.evidence["charged_mass"].value == pytest.approx(600.0, abs=0.5)
+    assert verdict.evidence["scale_drift"].value == pytest.approx(0.004, abs=0.001)
 
 
 def test_the_charge_is_found_without_marks():
@@ -118,7 +118,7 @@ def test_a_cycling_clutch_settles_in_the_mean_of_its_cycles(period_s):
     columns[Role.LOW_SIDE] += np.where(TIMES > 300.0, 18.0 * swing, 0.0)
     columns[Role.HIGH_SIDE] -= np.where(TIMES > 300.0, 30.0 * swing, 0.0)
     verdict = fed("charge", items(TIMES, columns, MARKS)).verdict()
-    assert (verdict.outcome, verdict.finding) == (Outcome.PASS, "settled")
+    assert (verdict.outcome, verdict.finding) == (Outcome.UNDECIDED, "settled")
     assert verdict.evidence["cycle_period"].value == pytest.approx(period_s, rel=0.05)
     assert verdict.evidence["cycle_duty"].value == pytest.approx(0.4, abs=0.1)
     assert verdict.evidence["low_side_pressure"].value == pytest.approx(35.0 * 6894.757 + 101325.0, rel=0.01)
@@ -179,18 +179,18 @@ def test_a_missing_column_only_leaves_its_figures_out(role):
     assert gone[str(role)] not in verdict.evidence
 
 
-@pytest.mark.parametrize(("has_scale", "outcome"), [(True, Outcome.UNDECIDED), (False, Outcome.PASS)])
-def test_a_scale_that_saw_nothing_does_not_pass_a_label(has_scale, outcome):
-    """With a scale and a label the charge must have been seen; a bench without a scale says that the mass is not judged."""
+@pytest.mark.parametrize("has_scale", [True, False])
+def test_a_label_that_nothing_was_weighed_against_does_not_pass(has_scale):
+    """With a scale that saw nothing, or with none, the loop may settle; nothing shows that the label's grams are in it."""
     bench = view()
     channels = {name: row for name, row in bench.channels.items() if has_scale or row.role is not Role.TANK_MASS}
     watch = build("charge", {"refrigerant": "R134a", "label_g": 600.0}, View(channels))
     for thing in items(TIMES, relaxing(TIMES, 240.0), MARKS):
         (watch.mark if isinstance(thing, Mark) else watch.reading)(thing)
     verdict = watch.verdict()
-    assert verdict.outcome is outcome
+    assert (verdict.outcome, verdict.finding) == (Outcome.UNDECIDED, "settled")
     assert "charged_mass" not in verdict.evidence
-    assert any("charge" in reason and "label" in reason for reason in verdict.reasons)
+    assert any("label's 600 g are in the loop" in reason for reason in verdict.reasons)
 
 
 @pytest.mark.parametrize(
@@ -217,7 +217,9 @@ def test_without_a_scale_the_signs_speak(running, finding):
 )
 def test_limits_that_were_set_are_judged(limits, outcome):
     """Pass and fail only when the whole interval is on one side."""
-    assert fed("charge", items(TIMES, relaxing(TIMES, 240.0), MARKS), limits).verdict().outcome is outcome
+    columns = relaxing(TIMES, 240.0)
+    columns[Role.TANK_MASS] = np.round(weighed(TIMES, 60.0, 160.0, 600.0))
+    assert fed("charge", items(TIMES, columns, MARKS), {"label_g": 600.0} | limits).verdict().outcome is outcome
 
 
 def test_above_the_critical_point_there_is_no_condensing_temperature():
@@ -461,4 +463,9 @@ def test_charge_hose_taken_off_after_the_end_is_no_charge():
     columns = relaxing(LONG, 500.0)
     moved = np.where(LONG > 480.0, 45.0, 0.0) + np.where(LONG > 700.0, 3000.0, 0.0)
     columns[Role.TANK_MASS] = weighed(LONG, 60.0, 400.0, 560.0) - moved
-    assert fed("charge", items(LONG, columns, DAY), {"label_g": 560.0}).verdict().outcome is Outcome.PASS
+    assert (
+        fed("charge", items(LONG, columns, [DAY[0], (408.0, "charge end"), *DAY[2:]]), {"label_g": 560.0})
+        .verdict()
+        .outcome
+        is Outcome.PASS
+    )
