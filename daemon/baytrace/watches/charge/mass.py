@@ -36,8 +36,10 @@ from baytrace.watches.limits_table import limit
 QUIET_S = 60.0
 _FLOW_KG_S = 0.0005
 _LEAST_CHARGE_KG = 0.02
+_BEFORE_S, _AFTER_S = 2.0 * QUIET_S, 3.0 * QUIET_S  # so long a stretch of rest shows the drift
+_WANDER, _LEAST_STEP_KG = 0.4, 0.0005  # share of its display's step, and the least step, by which a scale at rest wanders
 _LONG_RISE_S = 15.0
-_USUAL_DRIFT = 3.0  # times what a scale may creep: what is taken for its usual drift (k = 1) where nothing shows it
+_USUAL_DRIFT = 4.0  # times what a scale may creep: what is taken for its usual drift (k = 1) where nothing shows it
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,9 +141,11 @@ class _Level(NamedTuple):
 
 
 def _level(record: CleanRecord, stretch: tuple[float, float], at: float, most_drift: float) -> _Level:
-    """The level of a quiet stretch; one that is not quiet (hose being filled) gives only its readings nearest to `at`."""
+    """The level of a quiet stretch beside the instant `at`, from the minute next to it; its drift from the whole. One that is not
+    quiet (hose being filled) gives only its readings nearest to `at`.
+    """
     times, values = record.times, record.values
-    inside = (times >= stretch[0]) & (times <= stretch[1]) & record.valid
+    inside = _within(times, *stretch) & record.valid
     if inside.sum() < 2:
         inside = _beside(times, at, before=stretch[1] == at)
     t, x = times[inside], values[inside]
@@ -161,7 +165,12 @@ def _level(record: CleanRecord, stretch: tuple[float, float], at: float, most_dr
     noise *= _alike(residual, squares)
     if noise > 0.25 * record.resolution**2:
         rounding = 0.0  # readings that scatter over several steps of the display average its rounding away
-    return _Level(float(x.mean()), noise / len(t) + rounding, slope, noise / power, float(t.mean()))
+    wander = _WANDER * max(record.resolution, _LEAST_STEP_KG) / float(t[-1] - t[0])
+    close = np.abs(t - at) <= QUIET_S
+    if close.sum() < 4:
+        close = np.abs(t - at) <= np.sort(np.abs(t - at))[3]
+    level = _Level(float(x[close].mean()), noise / int(close.sum()) + rounding, slope, 0.0, float(t[close].mean()))
+    return level._replace(drift_variance=noise / power + 2.0 * wander**2)
 
 
 def _alike(residual: Floats, squares: float) -> float:
@@ -217,10 +226,10 @@ def charged(
     flowing = end is None and flow is not None and silent is None and bool(falling[-3:].any())
     unsure = [gap for gap in record.silences if not gap.confirmed]
     touched = [(one.start_s, one.end_s) for one in record.touches] + [(one.start_s, one.end_s) for one in unsure]
-    since = _rest(times, begin - QUIET_S, begin, [ended for _, ended in touched])
+    since = _rest(times, begin - _BEFORE_S, begin, [ended for _, ended in touched])
     before = _level(record, (since, begin), begin, rules.most_drift_kg_s)
     quiet = times[-1] if flowing else min(max(finish, min(stopped, finish + 10.0)), times[-1])
-    until = -_rest(-times[::-1], -quiet - QUIET_S, -quiet, [-began for began, _ in touched])
+    until = -_rest(-times[::-1], -quiet - _AFTER_S, -quiet, [-began for began, _ in touched])
     after = _level(record, (quiet, until), quiet, rules.most_drift_kg_s)
     rose = _rise(times, values, begin - 5.0, quiet + 5.0) if start is not None else 0.0
     drift = _drift(before, after, rules)
