@@ -91,7 +91,8 @@ class ChargeWatch:
 
     # -- what follows from it
 
-    def _mass(self) -> Charged | None:
+    def mass(self) -> Charged | None:
+        """What went in so far by the scale; None where no charge was seen."""
         return self._tank.mass(self._follower.now_s)
 
     def _prospects(self) -> list[str]:
@@ -110,7 +111,7 @@ class ChargeWatch:
         return Figure(table_value(self._settings.vent_table, ambient.value - ZERO_C_K, share), "degC")
 
     def verdict(self) -> Verdict:
-        mass, running = self._mass(), self._follower.judged()
+        mass, running = self.mass(), self._follower.judged()
         loop = self._loop(running) if running is not None else Loop({})
         evidence = mass_figures(mass)
         if running is not None:
@@ -174,7 +175,7 @@ class ChargeWatch:
     # -- live
 
     def status(self) -> Status:
-        mass, parts = self._mass(), self._follower.all()
+        mass, parts = self.mass(), self._follower.all()
         running = parts[-1] if parts else None
         if mass is not None and (mass.flowing or (self._tank.charging and running is None)):
             return self._charging(mass)
