@@ -22,6 +22,7 @@ from collections.abc import Iterable
 from typing import NamedTuple
 
 import numpy as np
+from scale_traces_afresh import KINDS, ScaleTrace, trace
 
 from baytrace.measure.accuracy import Accuracy
 from baytrace.measure.channel import Channel
@@ -33,7 +34,6 @@ from baytrace.watches.charge.judge import judge_mass
 from baytrace.watches.charge.settings import ChargeSettings
 from baytrace.watches.charge.watch import ChargeWatch
 from baytrace.watches.watch import View
-from scale_traces_afresh import KINDS, ScaleTrace, trace
 
 START_NS = 1_800_000_000_000_000_000
 NAME, UNIT = "tank_mass", unit_for(Role.TANK_MASS, "g")

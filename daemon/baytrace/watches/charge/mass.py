@@ -37,7 +37,11 @@ QUIET_S = 60.0
 _FLOW_KG_S = 0.0005
 _LEAST_CHARGE_KG = 0.02
 _BEFORE_S, _AFTER_S = 2.0 * QUIET_S, 3.0 * QUIET_S  # so long a stretch of rest shows the drift
-_WANDER, _LEAST_STEP_KG = 0.4, 0.0005  # share of its display's step, and the least step, by which a scale at rest wanders
+_WANDER, _LEAST_STEP_KG = (
+    0.4,
+    0.0005,
+)  # share of its display's step, and the least step, by which a scale at rest wanders
+_UNSEEN = 0.18  # share of the smallest shift that is seen in flow: so much of one may lie unseen (k = 1)
 _LONG_RISE_S = 15.0
 _USUAL_DRIFT = 4.0  # times what a scale may creep: what is taken for its usual drift (k = 1) where nothing shows it
 
@@ -231,7 +235,7 @@ def charged(
     quiet = times[-1] if flowing else min(max(finish, min(stopped, finish + 10.0)), times[-1])
     until = -_rest(-times[::-1], -quiet - _AFTER_S, -quiet, [-began for began, _ in touched])
     after = _level(record, (quiet, until), quiet, rules.most_drift_kg_s)
-    rose = _rise(times, values, begin - 5.0, quiet + 5.0) if start is not None else 0.0
+    rose = _rise(times, values, begin - 5.0, end + 5.0 if end is not None else times[-1]) if start is not None else 0.0
     drift = _drift(before, after, rules)
     span = max(after.middle_s - before.middle_s, 0.0)
     fall = before.level - after.level + drift.rate * span
@@ -241,6 +245,7 @@ def charged(
     gaps = [one for one in record.silences if since < one.end_s and one.start_s < until]
     doubts = [one for one in record.doubts if begin <= one.end_s and one.start_s <= quiet]
     variance += sum(one.variance for one in touches) + sum(one.variance for one in gaps) + rules.hose.half_kg**2 / 3.0
+    variance += (_UNSEEN * record.unseen_kg) ** 2 if flow is not None else 0.0
     ends = before_record(times, start, flowing=bool(falling[:3].any())), silent
     gaps += [gap for gap in ends if gap is not None]
     unknown = [(one.below_kg, one.above_kg) for some in (touches, doubts, gaps) for one in some]

@@ -91,6 +91,11 @@ class CleanRecord:
     doubts: tuple[Doubt, ...] = ()
     resolution: float = 0.0
 
+    @property
+    def unseen_kg(self) -> float:
+        """A shift over some seconds of flow that is just not seen in the readings' scatter."""
+        return _PLAIN * self.scatter * math.sqrt(2.0) * (1.0 + SCAN_S / _FLOW_S)
+
 
 class _Group(NamedTuple):
     """Steps near each other from reading `first` to reading `last`, kg beyond the flow; `flows`: refrigerant may have done it."""
