@@ -102,7 +102,8 @@ def test_any_sample_period_will_do(period):
     """From four readings a second to one in ten seconds, the same charge and the same settled loop."""
     times = np.arange(0.0, 900.0, period)
     columns = relaxing(times, 240.0)
-    columns[Role.TANK_MASS] = np.round(weighed(times, 60.0, 160.0, 600.0))
+    scatter = np.random.default_rng(3).normal(0.0, 0.4, len(times))
+    columns[Role.TANK_MASS] = np.round(weighed(times, 60.0, 160.0, 600.0) + scatter)
     verdict = fed("charge", items(times, columns, MARKS), {"label_g": 600.0}).verdict()
     assert (verdict.outcome, verdict.finding) == (Outcome.PASS, "settled")
     assert verdict.evidence["charged_mass"].value == pytest.approx(600.0, abs=6.0)
@@ -358,7 +359,8 @@ def charged_by(until, grams, marks=DAY, *, scale=True, silent=None, chosen=None)
     if silent is not None:
         columns[silent] = np.where(LONG > 700.0, np.nan, columns[silent])
     seen = [thing for thing in items(LONG, columns, marks) if thing.time_ns <= START + until * NS]
-    return fed("charge", seen, {"label_g": 560.0} | (chosen or {}))
+    told = {"label_g": 560.0, "scale_zeroing": "off"} | (chosen or {})
+    return fed("charge", seen, told, {"tank_mass": "2 g"})
 
 
 @pytest.mark.parametrize(

@@ -228,8 +228,9 @@ def charged(
     falling = _flowing(record)
     silent = after_record(times, end, times[-1] if now_s is None else now_s, flowing=bool(falling[-3:].any()))
     flowing = end is None and flow is not None and silent is None and bool(falling[-3:].any())
-    unsure = [gap for gap in record.silences if not gap.confirmed]
-    touched = [(one.start_s, one.end_s) for one in record.touches] + [(one.start_s, one.end_s) for one in unsure]
+    touched = [(one.start_s, one.end_s) for one in record.touches] + [(one.start_s, one.end_s) for one in record.doubts]
+    touched += [(one.start_s, one.end_s) for one in record.silences if not one.confirmed]
+    touched += [(float(times[first]), float(times[last])) for first, last in _runs(falling)]
     since = _rest(times, begin - _BEFORE_S, begin, [ended for _, ended in touched])
     before = _level(record, (since, begin), begin, rules.most_drift_kg_s)
     quiet = times[-1] if flowing else min(max(finish, min(stopped, finish + 10.0)), times[-1])
