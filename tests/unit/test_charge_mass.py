@@ -183,9 +183,11 @@ def test_a_tank_set_down_differently_while_charging_is_within_the_interval():
         tank = weighed(TIMES, 60.0, 160.0, 600.0)
         tank[(TIMES >= 100) & (TIMES < 106)] = 0.0
         tank[TIMES >= 106] += moved
-        low, high = interval(judged(noisy(tank)))
+        watch = judged(noisy(tank))
+        low, high = interval(watch)
         assert low <= 600.0 <= high
         assert high - low < 50.0
+        assert any("left open by the flow" in said for said in watch.verdict().reasons)
 
 
 def test_a_hose_moved_while_charging_leaves_both_stories():

@@ -88,6 +88,12 @@ def _rose(mass: Charged) -> str:
 def record_sentences(mass: Charged) -> list[str]:
     """All that keeps the scale's record from telling the mass more closely."""
     said = silence_sentences(mass)
+    counted = [one for one in mass.touches if mass.start_s < one.end_s and one.start_s < mass.end_s]
+    less, more = sum(one.below_kg for one in counted) * 1e3, sum(one.above_kg for one in counted) * 1e3
+    if less + more > _TOLD_KG * 1e3:
+        said.append(
+            f"what a touched tank may have been moved by is left open by the flow: up to {less:.0f} g less or {more:.0f} g more went in"
+        )
     said += [_doubt_sentence(doubt) for doubt in mass.doubts[:_TOLD_ONE_BY_ONE]]
     if mass.passes_kg_s:
         said.append(_moving_sentence(mass.passes_kg_s))

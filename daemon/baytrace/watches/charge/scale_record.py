@@ -293,7 +293,11 @@ class _Cleaner:
         left = self._level(range(first, max(first - 5, -1), -1), start, closer[0])
         right = self._level(range(last, min(last + 5, len(self.values))), end, closer[1])
         slow, quick = max(before, after, *closer), min(before, after, *closer)
-        return Beside(left, right, slow, quick, max(u_before, u_after), self.scatter, span)
+        steady = all(
+            abs(flow - whole) <= max(2.0 * u, 0.1 * abs(whole))
+            for (flow, u), whole in zip(near, (before, after), strict=True)
+        )
+        return Beside(left, right, slow, quick, max(u_before, u_after), self.scatter, span, steady)
 
     def _silence(self, first: int) -> Silence:
         """What a gap between reading `first` and the next may hide."""

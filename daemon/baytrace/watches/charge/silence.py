@@ -27,7 +27,9 @@ _LIKE = 0.4  # share of the quicker flow that the slower one has at least, where
 _ALIKE = (
     0.15  # share of the quicker flow by which the slower one may differ where nothing speaks for a valve being worked
 )
-_QUICKER = 1.3  # times the flow beside a gap: the valve was not worked to be much quicker within it
+_QUICKER = (
+    4.0  # times the flow beside a gap: one that began within it may have been so much quicker, the tank being warmer
+)
 _UNSEEN = 0.3  # share of the smallest touch that is seen: evenly within half of it, an unseen one may lie
 _QUIET_S = 10.0  # readings of different instruments arrive one after the other: this long is no silence at the end
 
@@ -71,7 +73,8 @@ class Silence:
 @dataclass(frozen=True, slots=True)
 class Beside:
     """The record beside a gap: levels carried to its edges, the slowest and quickest flow either side (falling is negative), the
-    standard uncertainty of these flows, and of one reading; for `open_s` seconds of it the valve may have been open.
+    standard uncertainty of these flows, and of one reading; for `open_s` seconds of it the valve may have been open; `steady`: neither
+    flow is changing where it meets the gap.
     """
 
     left_kg: float
@@ -81,6 +84,7 @@ class Beside:
     u_flow: float
     scatter: float
     open_s: float
+    steady: bool
 
 
 def gap_length(times: Floats) -> float:
@@ -109,6 +113,8 @@ def weigh(start_s: float, end_s: float, beside: Beside, threshold: float, fastes
     if off <= hidden and (slow >= _LIKE * quick or spread <= 2.0 * slack):
         if spread <= max(4.0 * beside.u_flow * span, _ALIKE * quick):
             return Silence(start_s, end_s, fall, fall, fall, variance=variance)
+        if beside.steady and slow >= _LIKE * quick:
+            return Silence(start_s, end_s, fall, max(fall - hidden, 0.0), fall + hidden, variance=variance)
         # confirmed is not certain: a flow that began or ended beside the gap looks like a tapering one
         low, high = min(fall - hidden, slow - slack), max(fall + hidden, quick + slack)
         return Silence(start_s, end_s, fall, max(low, 0.0), high, variance=variance)
