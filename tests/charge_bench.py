@@ -94,7 +94,8 @@ def items(times, columns, marks=(), quality=0):
 
 def fed(name, things, settings=None, accuracy=None):
     """A watch that has seen everything."""
-    watch = build(name, {"refrigerant": "R134a"} | (settings or {}), view(**(accuracy or {})))
+    known = {"refrigerant": "R134a"} | ({"hose": "full before and after"} if name == "charge" else {})
+    watch = build(name, known | (settings or {}), view(**(accuracy or {})))
     for thing in things:
         (watch.mark if isinstance(thing, Mark) else watch.reading)(thing)
     return watch

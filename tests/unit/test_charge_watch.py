@@ -80,12 +80,12 @@ def test_touching_the_tank_is_no_charge():
 
 
 def test_drift_of_the_scale_is_no_charge():
-    """1.2 g a minute of drift is seen while the valve is shut and taken off."""
+    """0.24 g a minute of creep is seen while the valve is shut and taken off, and that is said."""
     columns = relaxing(TIMES, 240.0)
-    columns[Role.TANK_MASS] = np.round(weighed(TIMES, 60.0, 160.0, 600.0) + 0.02 * TIMES, 1)
+    columns[Role.TANK_MASS] = np.round(weighed(TIMES, 60.0, 160.0, 600.0) + 0.004 * TIMES, 1)
     verdict = fed("charge", items(TIMES, columns, MARKS), {"label_g": 600.0}).verdict()
-    assert verdict.evidence["charged_mass"].value == pytest.approx(600.0, abs=1.5)
-    assert verdict.evidence["scale_drift"].value == pytest.approx(0.02, abs=0.003)
+    assert verdict.evidence["charged_mass"].value == pytest.approx(600.0, abs=0.5)
+    assert verdict.evidence["scale_drift"].value == pytest.approx(0.004, abs=0.001)
 
 
 def test_the_charge_is_found_without_marks():
@@ -102,7 +102,8 @@ def test_any_sample_period_will_do(period):
     """From four readings a second to one in ten seconds, the same charge and the same settled loop."""
     times = np.arange(0.0, 900.0, period)
     columns = relaxing(times, 240.0)
-    columns[Role.TANK_MASS] = np.round(weighed(times, 60.0, 160.0, 600.0))
+    scatter = np.random.default_rng(3).normal(0.0, 0.4, len(times))
+    columns[Role.TANK_MASS] = np.round(weighed(times, 60.0, 160.0, 600.0) + scatter)
     verdict = fed("charge", items(times, columns, MARKS), {"label_g": 600.0}).verdict()
     assert (verdict.outcome, verdict.finding) == (Outcome.PASS, "settled")
     assert verdict.evidence["charged_mass"].value == pytest.approx(600.0, abs=6.0)
@@ -198,18 +199,18 @@ def test_a_missing_column_only_leaves_its_figures_out(role):
     assert gone[str(role)] not in verdict.evidence
 
 
-@pytest.mark.parametrize(("has_scale", "finding"), [(True, "undecided"), (False, "settled")])
-def test_what_was_not_weighed_does_not_pass_a_label(has_scale, finding):
-    """With a label the charge must have been seen on a scale; on a bench without one the loop may settle, and does not pass."""
+@pytest.mark.parametrize("has_scale", [True, False])
+def test_a_label_that_nothing_was_weighed_against_does_not_pass(has_scale):
+    """With a scale that saw nothing, or with none, the loop may settle; nothing shows that the label's grams are in it."""
     bench = view()
     channels = {name: row for name, row in bench.channels.items() if has_scale or row.role is not Role.TANK_MASS}
     watch = build("charge", {"refrigerant": "R134a", "label_g": 600.0}, View(channels))
     for thing in items(TIMES, relaxing(TIMES, 240.0), MARKS):
         (watch.mark if isinstance(thing, Mark) else watch.reading)(thing)
     verdict = watch.verdict()
-    assert (verdict.outcome, verdict.finding) == (Outcome.UNDECIDED, finding)
+    assert (verdict.outcome, verdict.finding) == (Outcome.UNDECIDED, "settled")
     assert "charged_mass" not in verdict.evidence
-    assert any("charge" in reason and "label" in reason for reason in verdict.reasons)
+    assert any("label's 600 g are in the loop" in reason for reason in verdict.reasons)
 
 
 @pytest.mark.parametrize(
@@ -241,26 +242,11 @@ def test_limits_that_were_set_are_judged(limits, outcome):
     assert fed("charge", items(TIMES, columns, MARKS), {"label_g": 600.0} | limits).verdict().outcome is outcome
 
 
-@pytest.mark.parametrize("label", [None, 600.0])
-def test_nothing_weighed_settles_and_does_not_pass(label):
-    """A loop that came to rest with nothing weighed, or nothing to weigh it against, has settled; what a pass needs is named."""
-    columns = relaxing(TIMES, 240.0)
-    if label is None:
-        columns[Role.TANK_MASS] = np.round(weighed(TIMES, 60.0, 160.0, 600.0))
-    watch = build("charge", {"refrigerant": "R134a", "label_g": label}, View({}))
-    for thing in items(TIMES, columns, MARKS):
-        (watch.mark if isinstance(thing, Mark) else watch.reading)(thing)
-    verdict = watch.verdict()
-    assert (verdict.outcome, verdict.finding) == (Outcome.UNDECIDED, "settled")
-    assert ("label_g" if label is None else "weigh it on a scale") in verdict.reasons[0]
-    assert "settled_at" in verdict.evidence
-
-
 def test_an_assumed_refrigerant_passes_nothing():
     """A good charge of a refrigerant that nobody named: `settled`, not passed, no word on its superheat, and what to enter is said."""
     columns = relaxing(TIMES, 240.0, running={"suction": 25.0, "liquid": 55.0})
     columns[Role.TANK_MASS] = np.round(weighed(TIMES, 60.0, 160.0, 600.0))
-    watch = build("charge", {"label_g": 600.0}, view())
+    watch = build("charge", {"label_g": 600.0, "hose": "full before and after"}, view())
     for thing in items(TIMES, columns, MARKS):
         (watch.mark if isinstance(thing, Mark) else watch.reading)(thing)
     verdict = watch.verdict()
@@ -404,7 +390,8 @@ def charged_by(until, grams, marks=DAY, *, scale=True, silent=None, chosen=None)
     if silent is not None:
         columns[silent] = np.where(LONG > 700.0, np.nan, columns[silent])
     seen = [thing for thing in items(LONG, columns, marks) if thing.time_ns <= START + until * NS]
-    return fed("charge", seen, {"label_g": 560.0} | (chosen or {}))
+    told = {"label_g": 560.0, "scale_zeroing": "off"} | (chosen or {})
+    return fed("charge", seen, told, {"tank_mass": "2 g"})
 
 
 @pytest.mark.parametrize(
@@ -509,4 +496,9 @@ def test_charge_hose_taken_off_after_the_end_is_no_charge():
     columns = relaxing(LONG, 500.0)
     moved = np.where(LONG > 480.0, 45.0, 0.0) + np.where(LONG > 700.0, 3000.0, 0.0)
     columns[Role.TANK_MASS] = weighed(LONG, 60.0, 400.0, 560.0) - moved
-    assert fed("charge", items(LONG, columns, DAY), {"label_g": 560.0}).verdict().outcome is Outcome.PASS
+    assert (
+        fed("charge", items(LONG, columns, [DAY[0], (408.0, "charge end"), *DAY[2:]]), {"label_g": 560.0})
+        .verdict()
+        .outcome
+        is Outcome.PASS
+    )

@@ -5,6 +5,7 @@ Phases: waiting, charging, charged (engine not yet running), settling, settled.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any, ClassVar
 
@@ -16,16 +17,18 @@ from baytrace.physics.fluid_names import resolve
 from baytrace.watches.bands import band
 from baytrace.watches.charge.judge import (
     UNDER,
+    UNWEIGHED,
     Judgement,
     judge_limits,
     judge_mass,
     judge_signs,
     mass_figures,
     overall,
-    silence_sentences,
+    record_sentences,
     unweighed,
 )
-from baytrace.watches.charge.mass import Charged
+from baytrace.watches.charge.mass import Charged, usual_scale
+from baytrace.watches.charge.outlook import prospects
 from baytrace.watches.charge.settings import ChargeSettings
 from baytrace.watches.charge.tank import Tank
 from baytrace.watches.limits_table import limit
@@ -69,7 +72,8 @@ class ChargeWatch:
         self._fluid = resolve(settings.refrigerant)
         table_value(settings.vent_table, 25.0, 0.5)
         self._follower = RunningFollower(settings.bands(), view)
-        self._has_scale = any(channel.role is Role.TANK_MASS for channel in view.channels.values())
+        scales = (channel for channel in view.channels.values() if channel.role is Role.TANK_MASS)
+        self._scale = next(scales, None)
         self._tank = Tank(view, settings.mass_rules())
 
     def reading(self, reading: Reading) -> None:
@@ -98,8 +102,14 @@ class ChargeWatch:
 
     # -- what follows from it
 
-    def _mass(self) -> Charged | None:
+    def mass(self) -> Charged | None:
+        """What went in so far by the scale; None where no charge was seen."""
         return self._tank.mass(self._follower.now_s)
+
+    def _prospects(self) -> list[str]:
+        """What keeps any charge on this bench from passing."""
+        heard = self._scale or (usual_scale() if self._tank.heard else None)
+        return prospects(self._settings, heard, self._tank.resolution_kg)
 
     def _loop(self, running: Running) -> Loop:
         return loop_of(self._follower, running, self._fluid, self._settings)
@@ -119,7 +129,7 @@ class ChargeWatch:
         return Figure(0.5 * (low + high), "degC", low, high)
 
     def verdict(self) -> Verdict:
-        mass, running = self._mass(), self._follower.judged()
+        mass, running = self.mass(), self._follower.judged()
         loop = self._loop(running) if running is not None else Loop({})
         evidence = mass_figures(mass)
         if running is not None:
@@ -160,40 +170,24 @@ class ChargeWatch:
         asked = [weighed] if weighed is not None else []
         signs = judge_signs(loop) if weighed is None else None
         asked += [signs] if signs is not None else []
-        if not asked and self._has_scale and self._settings.label_g is not None:
-            asked.append(unweighed(self._settings.label_g))
+        if weighed is None:
+            asked.append(unweighed(self._settings, mass, has_scale=self._scale is not None or self._tank.heard))
         limits = judge_limits(loop, self._settings)
         outcome, finding, reasons = _concluded([*asked, *limits], settled_sentence(running))
         if outcome is Outcome.PASS and broken:
             return Outcome.UNDECIDED, "undecided", [*broken, *reasons]
-        missing = self._missing(weighed)
-        if outcome is Outcome.PASS and missing:
-            return Outcome.UNDECIDED, "settled", [*missing, *reasons]
+        if outcome is Outcome.PASS and "refrigerant" not in self._settings.model_fields_set:
+            return Outcome.UNDECIDED, "settled", [REFRIGERANT_UNKNOWN, *reasons]
         return outcome, finding, [*broken, *reasons]
 
-    def _missing(self, weighed: Judgement | None) -> list[str]:
-        """What a pass still needs: the loop has settled, but nothing shows how much is in it, or of what."""
-        said = []
-        if self._settings.label_g is None:
-            said.append(
-                "The loop has settled, but no label charge is set (label_g): nothing says how much belongs in it."
-            )
-        elif weighed is None:
-            said.append("The loop has settled, but no charge was weighed against the label: weigh it on a scale.")
-        if "refrigerant" not in self._settings.model_fields_set:
-            said.append(REFRIGERANT_UNKNOWN)
-        return said
-
     def _remarks(self, mass: Charged | None) -> list[str]:
-        said = []
-        if mass is None and self._settings.label_g is not None and not self._has_scale:
-            said.append("no weighed charge was seen, so the mass is not judged against the label")
+        said = [] if mass is not None else self._prospects()
         if mass is not None and mass.touches:
             moved = sum(touch.reseated for touch in mass.touches)
             told = f", and set down differently {_times(moved)}" if moved else ""
             said.append(f"the tank was touched {_times(len(mass.touches))}{told}; none of it counts as charge")
         if mass is not None:
-            said += silence_sentences(mass)
+            said += record_sentences(mass)
         if atmosphere_unknown(self._follower, self._settings):
             said.append(ATMOSPHERE_UNKNOWN)
         return said
@@ -206,7 +200,7 @@ class ChargeWatch:
     # -- live
 
     def status(self) -> Status:
-        mass, parts = self._mass(), self._follower.all()
+        mass, parts = self.mass(), self._follower.all()
         running = parts[-1] if parts else None
         if mass is not None and (mass.flowing or (self._tank.charging and running is None)):
             return self._charging(mass)
@@ -220,7 +214,8 @@ class ChargeWatch:
             said, details = "Charge over, but not weighed. Start the engine and mark it.", self._details(None)
             return Status("charged", said, "", "engine on", details=details | {"mark": "engine on"})
         details = self._details(None) | {"mark": "charge start"}
-        return Status("waiting", "Waiting for charging to start.", waiting_for="charge start", details=details)
+        said = "".join(f" {told[:1].upper()}{told[1:]}." for told in self._prospects())
+        return Status("waiting", f"Waiting for charging to start.{said}", waiting_for="charge start", details=details)
 
     def _charged(self, mass: Charged) -> Status:
         off, details = judge_mass(mass, self._settings), self._details(mass)
@@ -239,7 +234,7 @@ class ChargeWatch:
 
     def _unweighed(self) -> Status:
         """Charging was marked, and no scale shows it."""
-        if not self._has_scale:
+        if self._scale is None and not self._tank.heard:
             text = "Charging without a scale, so it is not weighed: mark 'charge end' when it is in."
         elif self._tank.heard:
             text = "Charging."
@@ -261,6 +256,10 @@ class ChargeWatch:
 
     def _charging(self, mass: Charged) -> Status:
         grams, label, rate = mass.mass_kg * 1e3, self._settings.label_g, mass.rate_kg_s * 1e3
+        if mass.rose_kg:
+            details = self._details(mass) | {"mark": "charge end"}
+            text = "The scale rises while charging: it counts the other way round, or the tank is being filled. Shut the valve."
+            return Status("charging", text, "charged_mass", "label charge", caution=_CAUTION_CHARGING, details=details)
         text = f"{round(grams)} g in"
         left = progress = None
         if label is not None:
@@ -354,6 +353,8 @@ def _times(number: int) -> str:
 def _concluded(judgements: list[Judgement], settled: str) -> tuple[Outcome, str, list[str]]:
     outcome = overall(judgements)
     finding = {Outcome.PASS: "settled", Outcome.UNDECIDED: "undecided"}.get(outcome, "")
+    if all(one.finding == UNWEIGHED for one in judgements if one.outcome is not Outcome.PASS):
+        finding = "settled"  # the loop has come to rest, and only the mass is not known
     if not finding:
         finding = next(judgement.finding for judgement in judgements if judgement.outcome is Outcome.FAIL)
     order = {Outcome.FAIL: 0, Outcome.UNDECIDED: 1, Outcome.PASS: 2}
@@ -365,6 +366,8 @@ def _mass_details(mass: Charged) -> dict[str, Any]:
     return {
         "charged_g": mass.mass_kg * 1e3,
         "uncertainty_g": 1.96 * mass.uncertainty_kg * 1e3,
+        "low_g": mass.low_kg * 1e3 if math.isfinite(mass.low_kg) else None,
+        "high_g": mass.high_kg * 1e3 if math.isfinite(mass.high_kg) else None,
         "rate_g_s": mass.rate_kg_s * 1e3,
         "flowing": mass.flowing,
         "touched": [{"from_s": t.start_s, "to_s": t.end_s, "moved_g": t.moved_kg * 1e3} for t in mass.touches],
