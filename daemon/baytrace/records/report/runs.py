@@ -7,7 +7,7 @@ from typing import Any
 
 from baytrace.records.report.figures import figure_row
 from baytrace.records.report.texts import Row, span
-from baytrace.records.report.units_shown import System
+from baytrace.records.report.units_shown import System, restated
 from baytrace.records.report.wording import sentence
 
 _FIGURES = (
