@@ -7,6 +7,7 @@ from baytrace.measure.channel import Channel
 from baytrace.measure.reading import Mark, Quality, Reading
 from baytrace.measure.roles import Role
 from baytrace.measure.units import unit_for
+from baytrace.physics.fluids import saturation
 from baytrace.watches.watch import View, build
 
 NS = 1_000_000_000
@@ -47,10 +48,22 @@ def si(role, value):
     return np.asarray(value) + (0.0 if role is Role.AMBIENT_HUMIDITY else 273.15)
 
 
-def relaxing(times, on, tau=40.0, running=None, standing=None):
-    """Columns (trade units) of a loop started at `on`; every channel relaxes with `tau` seconds."""
+def lines_at(low, high, fluid="R134a"):
+    """Line and vent temperatures (degC) that a sound loop could show at these pressures (psi): no law is broken by them."""
+    boils, condenses = (
+        saturation(fluid, pressure_pa=psi * PSI + ATMOSPHERE).temperature_k - 273.15 for psi in (low, high)
+    )
+    return {"suction": boils + 6.6, "vent": boils + 3.6, "liquid": max(condenses - 9.65, min(28.0, condenses))}
+
+
+def relaxing(times, on, tau=40.0, running=None, standing=None, fluid="R134a"):
+    """Columns (trade units) of a loop started at `on`; every channel relaxes with `tau` seconds. Where `running` moves a pressure, the
+    temperatures that it does not name follow.
+    """
     rng = np.random.default_rng(0)
     goal, rest = RUNNING | (running or {}), STANDING | (standing or {})
+    if running and fluid and {"low", "high"} & running.keys():
+        goal = RUNNING | lines_at(goal["low"], goal["high"], fluid) | running
     since = np.clip(times - on, 0.0, None)
     columns = {}
     for name, role in ROLES.items():
@@ -81,7 +94,8 @@ def items(times, columns, marks=(), quality=0):
 
 def fed(name, things, settings=None, accuracy=None):
     """A watch that has seen everything."""
-    watch = build(name, {"refrigerant": "R134a"} | (settings or {}), view(**(accuracy or {})))
+    known = {"refrigerant": "R134a"} | ({"hose": "full before and after"} if name == "charge" else {})
+    watch = build(name, known | (settings or {}), view(**(accuracy or {})))
     for thing in things:
         (watch.mark if isinstance(thing, Mark) else watch.reading)(thing)
     return watch

@@ -19,7 +19,9 @@ def _value(value: Any) -> str:
         return str(value).lower()
     if isinstance(value, date):
         return value.isoformat()
-    if isinstance(value, list):
+    if isinstance(value, Mapping):
+        return f"{{ {', '.join(f'{json.dumps(str(key))} = {_value(item)}' for key, item in value.items())} }}"
+    if isinstance(value, list | tuple):
         return f"[{', '.join(_value(item) for item in value)}]"
     return json.dumps(value, ensure_ascii=False)
 
@@ -28,7 +30,13 @@ def _table(heading: str, keys: Mapping[str, Any]) -> list[str]:
     return [heading, *(f"{key} = {_value(value)}" for key, value in keys.items()), ""]
 
 
-def bench_toml(bench: str, broker_url: str, instruments: Mapping[str, Mapping[str, Any]], today: date) -> str:
+def bench_toml(
+    bench: str,
+    broker_url: str,
+    instruments: Mapping[str, Mapping[str, Any]],
+    today: date,
+    presets: Mapping[str, Mapping[str, Any]] | None = None,
+) -> str:
     """TOML text; each instrument gets calibration dates around `today` and a certificate number of its own."""
     lines = ["# Written by the simulator: reads the simulated instruments while they run.", ""]
     lines += _table("[bench]", {"name": bench, "journal": "journal"})
@@ -44,6 +52,8 @@ def bench_toml(bench: str, broker_url: str, instruments: Mapping[str, Mapping[st
         lines += _table("[[instrument]]", {"name": name, "adapter": own.pop("adapter")} | calibration | own)
         for channel in keys["channel"]:
             lines += _table("[[instrument.channel]]", {"name": channel["role"]} | dict(channel))
+    for name, preset in (presets or {}).items():
+        lines += _table(f"[preset.{json.dumps(name)}]", preset)
     return "\n".join(lines)
 
 
@@ -58,6 +68,13 @@ def session_request(scenario: Scenario) -> dict[str, Any]:
     if scenario.label_g is not None:
         request["label_g"] = scenario.label_g
     return request
+
+
+def vehicle_preset(scenario: Scenario) -> dict[str, dict[str, Any]]:
+    """The scenario's car as a preset of bench.toml, so that another session can start from it: figures, plan and table of its own."""
+    request = session_request(scenario)
+    preset = {"title": scenario.vehicle.name, "job": request.pop("title")} | request
+    return {scenario.name: preset}
 
 
 def session_file(config: Path) -> Path:

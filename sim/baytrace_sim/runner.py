@@ -19,7 +19,7 @@ from typing import Any
 from baytrace.measure.clock import NS, Clock
 from baytrace.measure.faults import BadInput
 from baytrace.measure.instant import format_instant, utc_day
-from baytrace_sim.bench_file import bench_toml, session_file, session_request
+from baytrace_sim.bench_file import bench_toml, session_file, session_request, vehicle_preset
 from baytrace_sim.broker import Publisher, embedded_broker, parse_address
 from baytrace_sim.instruments.instrument import Instrument
 from baytrace_sim.instruments.lines import TankScale, VacuumGauge
@@ -130,7 +130,7 @@ def _write_files(
     today = utc_day(wall_ns)
     request = json.dumps(session_request(scenario), indent=2, ensure_ascii=False)
     try:
-        config.write_text(bench_toml(bench, url, tables, today), encoding="utf-8")
+        config.write_text(bench_toml(bench, url, tables, today, vehicle_preset(scenario)), encoding="utf-8")
         session_file(config).write_text(request + "\n", encoding="utf-8")
     except OSError as error:
         raise BadInput(

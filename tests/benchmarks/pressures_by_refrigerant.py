@@ -22,7 +22,6 @@ from charge_monte_carlo import INSTRUMENTS, VIEW, channel, judge, readings, simu
 from baytrace.measure.roles import Role
 from baytrace.physics.fluid_names import resolve
 from baytrace.watches.limits_table import limit
-from baytrace.watches.pressures.causes import OTHER
 
 GAS_COOLER_INSTRUMENTS = {
     "low_side_pa": (Role.LOW_SIDE, "bara", "0.5 % of full scale (100 bar)", 50e3),
@@ -42,13 +41,15 @@ class Ranked(NamedTuple):
     scenario: Scenario
     finding: str
     causes: tuple[str, ...]
+    group: tuple[str, ...]
+    """What is named first, with what the evidence does not part from it."""
     reasons: tuple[str, ...]
     likelihood: float
-    """Of the first cause, against all others and none."""
+    """Of the first cause, or of its group."""
 
     @property
     def first(self) -> bool:
-        return self.causes[:1] == (self.scenario.cause,)
+        return self.scenario.cause in self.group
 
     @property
     def among_two(self) -> bool:
@@ -60,9 +61,10 @@ def judged(scenario: Scenario, seed: int) -> Ranked:
     table, _ = simulate(scenario)
     items = readings(scenario, table, np.random.default_rng(seed + 1_000_000))
     verdict = judge("pressures", items, {"refrigerant": scenario.fluid, "valve": scenario.valve})
-    faults = [row for row in verdict.more.get("causes", ()) if row["cause"] not in (SOUND, OTHER)]
-    causes = tuple(row["cause"] for row in faults)
-    return Ranked(scenario, verdict.finding, causes, verdict.reasons, faults[0]["likelihood"] if faults else 0.0)
+    faults = [row for row in verdict.more.get("causes", ()) if row["cause"] != SOUND]
+    causes = tuple(name for row in faults for name in (row["cause"], *row["or"]))
+    group = (faults[0]["cause"], *faults[0]["or"]) if faults else ()
+    return Ranked(scenario, verdict.finding, causes, group, verdict.reasons, faults[0]["likelihood"] if faults else 0.0)
 
 
 def share(found: list[Ranked], right: Callable[[Ranked], bool]) -> str:

@@ -168,3 +168,12 @@ def test_a_byte_order_mark_is_no_fault(tmp_path):
     file = tmp_path / "bench.toml"
     file.write_bytes(b"\xef\xbb\xbf" + GOOD.encode())
     assert read_config(file)[1] == []
+
+
+def test_the_shop_can_require_the_cars_own_figures():
+    """`[quality] running_reference = "required"` is read; another word is a fault that names its key."""
+    config, faults = parse_config(f'{GOOD}\n[quality]\nrunning_reference = "required"\n', Path("bench.toml"))
+    assert faults == []
+    assert config.quality.running_reference == "required"
+    _, faults = parse_config(f'{GOOD}\n[quality]\nrunning_reference = "yes"\n', Path("bench.toml"))
+    assert [fault.key for fault in faults] == ["quality.running_reference"]

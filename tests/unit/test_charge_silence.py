@@ -35,7 +35,7 @@ def told(verdict):
 
 
 @pytest.mark.parametrize("marked", [True, False])
-@pytest.mark.parametrize("silent", [(80.0, 86.0), (90.0, 120.0), (75.0, 145.0)])
+@pytest.mark.parametrize("silent", [(80.0, 86.0), (90.0, 120.0), (85.0, 125.0)])
 def test_a_gap_in_steady_flow_is_told_as_a_gap_and_counted(silent, marked):
     """The tank stood still and the flow on both sides explains the fall: it is charge, no touch, and the charge passes."""
     verdict = judged(tank_of(), silent, MARKS if marked else MARKS[2:])
@@ -52,11 +52,21 @@ def test_a_gap_widens_the_interval():
 
 
 @pytest.mark.parametrize("silent", [(50.0, 85.0), (140.0, 190.0), (40.0, 200.0)])
-def test_a_gap_over_an_end_of_the_flow_still_weighs_the_charge(silent):
-    """The valve opened or shut, or both, while the scale said nothing: what it shows less is the charge, and it fits the label."""
+def test_a_gap_over_an_end_of_the_flow_cannot_pass(silent):
+    """The valve opened or shut, or both, while the scale said nothing: a tank set down differently would show the same, so what fits the
+    label is neither passed nor called wrong, and the interval holds it.
+    """
     verdict = judged(tank_of(), silent)
-    assert (verdict.outcome, verdict.finding) == (Outcome.PASS, "settled")
+    assert verdict.outcome is Outcome.UNDECIDED
     assert "scale was silent" in told(verdict)
+    assert verdict.evidence["charged_mass"].low <= LABEL <= verdict.evidence["charged_mass"].high
+
+
+def test_a_tank_moved_in_a_gap_over_the_end_of_the_flow_does_not_pass():
+    """555 g went in, and unseen the tank was set down 45 g lighter: the scale shows the label's 600 g, and nothing passes."""
+    tank = tank_of(555.0)
+    tank[seconds >= 165.0] -= 45.0
+    assert judged(tank, (140.0, 190.0)).outcome is Outcome.UNDECIDED
 
 
 @pytest.mark.parametrize("moved", [-300.0, -120.0, 60.0, 150.0, 900.0])
@@ -71,10 +81,10 @@ def test_a_tank_set_down_differently_in_a_gap_leads_to_no_verdict(silent, moved)
 
 
 def test_a_valve_shut_during_a_gap_is_not_held_against_the_charge():
-    """A pause within the gap looks like a tank that was touched; the grams shown count where they fit the label."""
+    """A pause within the gap looks like a tank that was touched: the grams shown are neither passed nor called wrong."""
     valve = [0.0, 30.0, 60.0, 130.0], [0.0, 0.35, 0.35, 1.0]
     verdict = judged(tank_of(valve=valve), (85.0, 125.0), [MARKS[0], (195.0, "charge end"), MARKS[2]])
-    assert verdict.outcome is Outcome.PASS
+    assert verdict.outcome is Outcome.UNDECIDED
     assert "does not show that the tank was left alone" in told(verdict)
 
 

@@ -80,12 +80,12 @@ def test_touching_the_tank_is_no_charge():
 
 
 def test_drift_of_the_scale_is_no_charge():
-    """1.2 g a minute of drift is seen while the valve is shut and taken off."""
+    """0.24 g a minute of creep is seen while the valve is shut and taken off, and that is said."""
     columns = relaxing(TIMES, 240.0)
-    columns[Role.TANK_MASS] = np.round(weighed(TIMES, 60.0, 160.0, 600.0) + 0.02 * TIMES, 1)
+    columns[Role.TANK_MASS] = np.round(weighed(TIMES, 60.0, 160.0, 600.0) + 0.004 * TIMES, 1)
     verdict = fed("charge", items(TIMES, columns, MARKS), {"label_g": 600.0}).verdict()
-    assert verdict.evidence["charged_mass"].value == pytest.approx(600.0, abs=1.5)
-    assert verdict.evidence["scale_drift"].value == pytest.approx(0.02, abs=0.003)
+    assert verdict.evidence["charged_mass"].value == pytest.approx(600.0, abs=0.5)
+    assert verdict.evidence["scale_drift"].value == pytest.approx(0.004, abs=0.001)
 
 
 def test_the_charge_is_found_without_marks():
@@ -102,7 +102,8 @@ def test_any_sample_period_will_do(period):
     """From four readings a second to one in ten seconds, the same charge and the same settled loop."""
     times = np.arange(0.0, 900.0, period)
     columns = relaxing(times, 240.0)
-    columns[Role.TANK_MASS] = np.round(weighed(times, 60.0, 160.0, 600.0))
+    scatter = np.random.default_rng(3).normal(0.0, 0.4, len(times))
+    columns[Role.TANK_MASS] = np.round(weighed(times, 60.0, 160.0, 600.0) + scatter)
     verdict = fed("charge", items(times, columns, MARKS), {"label_g": 600.0}).verdict()
     assert (verdict.outcome, verdict.finding) == (Outcome.PASS, "settled")
     assert verdict.evidence["charged_mass"].value == pytest.approx(600.0, abs=6.0)
@@ -117,11 +118,30 @@ def test_a_cycling_clutch_settles_in_the_mean_of_its_cycles(period_s):
     swing = np.where(phase < 0.4, 0.5 - phase / 0.4, (phase - 0.4) / 0.6 - 0.5)
     columns[Role.LOW_SIDE] += np.where(TIMES > 300.0, 18.0 * swing, 0.0)
     columns[Role.HIGH_SIDE] -= np.where(TIMES > 300.0, 30.0 * swing, 0.0)
-    verdict = fed("charge", items(TIMES, columns, MARKS)).verdict()
+    columns[Role.TANK_MASS] = np.round(weighed(TIMES, 60.0, 160.0, 600.0))
+    verdict = fed("charge", items(TIMES, columns, MARKS), {"label_g": 600.0}).verdict()
     assert (verdict.outcome, verdict.finding) == (Outcome.PASS, "settled")
     assert verdict.evidence["cycle_period"].value == pytest.approx(period_s, rel=0.05)
     assert verdict.evidence["cycle_duty"].value == pytest.approx(0.4, abs=0.1)
     assert verdict.evidence["low_side_pressure"].value == pytest.approx(35.0 * 6894.757 + 101325.0, rel=0.01)
+
+
+@pytest.mark.parametrize("period_s", [18.0, 30.0, 55.0])
+@pytest.mark.parametrize("on", [0.3, 0.5, 0.7])
+@pytest.mark.parametrize("high_lags_s", [0.0, 1.0, 3.0])
+def test_the_duty_is_the_share_in_which_the_compressor_runs(period_s, on, high_lags_s):
+    """While it runs the low side falls and the high side rises, and both show one cycle: the duty is never that of its pause."""
+    rng = np.random.default_rng(int(period_s))
+    columns = relaxing(TIMES, 240.0)
+
+    def saw(lag_s):
+        phase = (TIMES - 300.0 - lag_s) / period_s % 1.0
+        return np.where(TIMES > 310.0, np.where(phase < on, 0.5 - phase / on, (phase - on) / (1.0 - on) - 0.5), 0.0)
+
+    columns[Role.LOW_SIDE] += 18.0 * saw(0.0) + rng.normal(0.0, 0.2, len(TIMES))
+    columns[Role.HIGH_SIDE] -= 60.0 * saw(high_lags_s) + rng.normal(0.0, 1.0, len(TIMES))
+    verdict = fed("charge", items(TIMES, columns, MARKS)).verdict()
+    assert verdict.evidence["cycle_duty"].value == pytest.approx(on, abs=0.1)
 
 
 def test_a_loop_still_moving_is_not_settled_and_says_what_is_missing():
@@ -179,18 +199,18 @@ def test_a_missing_column_only_leaves_its_figures_out(role):
     assert gone[str(role)] not in verdict.evidence
 
 
-@pytest.mark.parametrize(("has_scale", "outcome"), [(True, Outcome.UNDECIDED), (False, Outcome.PASS)])
-def test_a_scale_that_saw_nothing_does_not_pass_a_label(has_scale, outcome):
-    """With a scale and a label the charge must have been seen; a bench without a scale says that the mass is not judged."""
+@pytest.mark.parametrize("has_scale", [True, False])
+def test_a_label_that_nothing_was_weighed_against_does_not_pass(has_scale):
+    """With a scale that saw nothing, or with none, the loop may settle; nothing shows that the label's grams are in it."""
     bench = view()
     channels = {name: row for name, row in bench.channels.items() if has_scale or row.role is not Role.TANK_MASS}
     watch = build("charge", {"refrigerant": "R134a", "label_g": 600.0}, View(channels))
     for thing in items(TIMES, relaxing(TIMES, 240.0), MARKS):
         (watch.mark if isinstance(thing, Mark) else watch.reading)(thing)
     verdict = watch.verdict()
-    assert verdict.outcome is outcome
+    assert (verdict.outcome, verdict.finding) == (Outcome.UNDECIDED, "settled")
     assert "charged_mass" not in verdict.evidence
-    assert any("charge" in reason and "label" in reason for reason in verdict.reasons)
+    assert any("label's 600 g are in the loop" in reason for reason in verdict.reasons)
 
 
 @pytest.mark.parametrize(
@@ -217,13 +237,27 @@ def test_without_a_scale_the_signs_speak(running, finding):
 )
 def test_limits_that_were_set_are_judged(limits, outcome):
     """Pass and fail only when the whole interval is on one side."""
-    assert fed("charge", items(TIMES, relaxing(TIMES, 240.0), MARKS), limits).verdict().outcome is outcome
+    columns = relaxing(TIMES, 240.0)
+    columns[Role.TANK_MASS] = np.round(weighed(TIMES, 60.0, 160.0, 600.0))
+    assert fed("charge", items(TIMES, columns, MARKS), {"label_g": 600.0} | limits).verdict().outcome is outcome
+
+
+def test_an_assumed_refrigerant_passes_nothing():
+    """A good charge of a refrigerant that nobody named: `settled`, not passed, no word on its superheat, and what to enter is said."""
+    columns = relaxing(TIMES, 240.0, running={"suction": 25.0, "liquid": 55.0})
+    columns[Role.TANK_MASS] = np.round(weighed(TIMES, 60.0, 160.0, 600.0))
+    watch = build("charge", {"label_g": 600.0, "hose": "full before and after"}, view())
+    for thing in items(TIMES, columns, MARKS):
+        (watch.mark if isinstance(thing, Mark) else watch.reading)(thing)
+    verdict = watch.verdict()
+    assert (verdict.outcome, verdict.finding) == (Outcome.UNDECIDED, "settled")
+    assert "(refrigerant)" in verdict.reasons[0]
 
 
 def test_above_the_critical_point_there_is_no_condensing_temperature():
     """R744 at 95 bar: gas-cooler pressure and exit temperature instead, and no subcooling."""
     running = {"low": 500.0, "high": 1365.0, "suction": 12.0, "liquid": 38.0}
-    columns = relaxing(TIMES, 240.0, running=running, standing={"low": 900.0, "high": 900.0})
+    columns = relaxing(TIMES, 240.0, running=running, standing={"low": 900.0, "high": 900.0}, fluid="")
     verdict = fed("charge", items(TIMES, columns, MARKS), {"refrigerant": "R744"}).verdict()
     assert verdict.finding == "settled"
     assert {"condensing_temperature", "subcooling"}.isdisjoint(verdict.evidence)
@@ -356,7 +390,8 @@ def charged_by(until, grams, marks=DAY, *, scale=True, silent=None, chosen=None)
     if silent is not None:
         columns[silent] = np.where(LONG > 700.0, np.nan, columns[silent])
     seen = [thing for thing in items(LONG, columns, marks) if thing.time_ns <= START + until * NS]
-    return fed("charge", seen, {"label_g": 560.0} | (chosen or {}))
+    told = {"label_g": 560.0, "scale_zeroing": "off"} | (chosen or {})
+    return fed("charge", seen, told, {"tank_mass": "2 g"})
 
 
 @pytest.mark.parametrize(
@@ -461,4 +496,9 @@ def test_charge_hose_taken_off_after_the_end_is_no_charge():
     columns = relaxing(LONG, 500.0)
     moved = np.where(LONG > 480.0, 45.0, 0.0) + np.where(LONG > 700.0, 3000.0, 0.0)
     columns[Role.TANK_MASS] = weighed(LONG, 60.0, 400.0, 560.0) - moved
-    assert fed("charge", items(LONG, columns, DAY), {"label_g": 560.0}).verdict().outcome is Outcome.PASS
+    assert (
+        fed("charge", items(LONG, columns, [DAY[0], (408.0, "charge end"), *DAY[2:]]), {"label_g": 560.0})
+        .verdict()
+        .outcome
+        is Outcome.PASS
+    )

@@ -227,3 +227,11 @@ def test_a_wrong_question_gets_one_line(value, unit):
     """No unit of temperature or pressure, a typo, or no physical value."""
     with pytest.raises(BadInput):
         saturation_document("R134a", value, unit)
+
+
+@pytest.mark.parametrize("name", ["R416A", "R426A"])
+def test_a_blend_that_nobody_has_measured_is_refused_in_one_line(name):
+    """CoolProp knows the composition and not how two of its parts mix: bad input, never a traceback."""
+    with pytest.raises(BadInput, match="cannot be computed") as caught:
+        resolve(name)
+    assert "\n" not in str(caught.value)

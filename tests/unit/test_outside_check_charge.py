@@ -70,6 +70,12 @@ class Tank:
         self.touches = [touch for touch in self.touches if not begin - 30.0 < touch[0] < begin + length + 30.0]
         return (begin, begin + length), rng.choice([0.0, 0.0, 0.0, rng.uniform(-200.0, 200.0)])
 
+    @property
+    def left_alone(self):
+        """Neither touched nor unseen while refrigerant flows, which is what one scale can tell from flow."""
+        touched = any(self.begin - 10.0 < touch[0] < self.end + 10.0 for touch in self.touches)
+        return not touched and not self.silent[1]
+
     def gone(self, second):
         since = min(max(second - self.begin, 0.0), self.length)
         if self.kind == "taper":
@@ -209,10 +215,11 @@ def test_charge_is_never_called_what_it_is_not(tmp_path, first):
         job = Job(seed)
         job.write(tmp_path / "job.csv")
         settings = {"refrigerant": "R134a", "label_g": job.tank.charge - job.off, "elevation_m": 0.0}
+        settings["hose"] = "full before and after"
         words = check(job, judge_trace(tmp_path / "job.csv", "charge", settings))
         tally.update(words)
-        decidable = job.settled and not 5.0 < abs(job.off) < 25.0 and not job.tank.moved and job.tank.step < 5.0
+        decidable = job.settled and not 5.0 < abs(job.off) < 25.0 and job.tank.left_alone and job.tank.step < 5.0
         open_ += decidable and words[0] in ("undecided", "not settled")
     assert tally["near"] >= 0.9 * (tally["near"] + tally["far"] + tally["unseen"]), tally
     assert tally["inside"] >= 0.95 * (tally["inside"] + tally["outside"]), tally
-    assert open_ <= 10, (open_, tally)
+    assert open_ <= 5, (open_, tally)

@@ -1,5 +1,6 @@
 """Presets: the jobs a session can start from."""
 
+import re
 from pathlib import Path
 
 import pytest
@@ -64,3 +65,53 @@ def test_a_sound_preset_is_kept_with_the_configuration():
     config, faults = parse_config(f"{INSTRUMENT}\n[preset.van]\nlabel_g = 520\n", Path("bench.toml"))
     assert faults == []
     assert preset_list(config.presets)[0]["label_g"] == 520.0
+
+
+TABLE = {
+    "source": "invented",
+    "pressures": "kPa gauge",
+    "speed": "idle",
+    "rows": [{"air_c": 25, "low_side": [170, 210], "high_side": [1200, 1450]}],
+}
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"pressures": "kPa"}, "own_table.pressures: .*gauge or absolute"),
+        ({"speed": "quick"}, "own_table.speed"),
+        ({"rows": [{"air_c": 25, "low_side": [210, 170]}]}, "own_table.rows.0: .*the smaller one"),
+        ({"rows": [{"air_c": 25, "low": [170, 210]}]}, "own_table.rows.0.low"),
+    ],
+)
+def test_a_makers_table_that_cannot_be_read_is_a_fault_of_the_file(changes, said):
+    """`check` names the preset, the key within the table, and what would be right."""
+    tables = {"van": {"plan": {"pressures": {"own_table": TABLE | changes}}}}
+    [fault] = preset_faults(tables)
+    assert fault[0] == "preset.van.plan.pressures"
+    assert re.search(said, fault[1])
+
+
+def test_a_makers_table_is_offered_with_its_preset():
+    """As it stands in bench.toml, so that the session's settings hold it."""
+    assert list(preset_faults({"van": {"plan": {"pressures": {"own_table": TABLE}}}})) == []
+    assert (
+        preset_list({"van": {"plan": {"pressures": {"own_table": TABLE}}}})[0]["plan"]["pressures"]["own_table"]
+        == TABLE
+    )
+
+
+def test_a_vehicles_oil_volume_and_sources_reach_the_session():
+    """The volume goes into the plan, oil and sources into the record's lines; what the plan says itself stays."""
+    own = {
+        "label_g": 560,
+        "oil": "PAG 46, 120 mL",
+        "volume_l": 2.5,
+        "sources": {"label_g": "under the hood"},
+        "plan": {"evacuation": {}, "pressure_hold": {"volume_l": 3.0}, "charge": {}},
+        "fields": {"customer": "fleet"},
+    }
+    assert list(preset_faults({"van": own})) == []
+    listed = preset_list({"van": own})[0]
+    assert listed["plan"] == {"evacuation": {"volume_l": 2.5}, "pressure_hold": {"volume_l": 3.0}, "charge": {}}
+    assert listed["fields"] == {"Oil": "PAG 46, 120 mL", "Label charge: source": "under the hood", "customer": "fleet"}

@@ -3,14 +3,23 @@
 import csv
 import itertools
 import math
+from datetime import date
+from pathlib import Path
 
 import pytest
 
+from baytrace.bench.config import parse_config
 from baytrace.measure.faults import BadInput
 from baytrace.measure.roles import Role
 from baytrace.measure.units import unit_for
+from baytrace.measure.verdict import Outcome
 from baytrace.records.replay import replay
 from baytrace.records.trace_csv import read_trace
+from baytrace.watches.follow import Follower
+from baytrace.watches.running.follow import ROLES
+from baytrace.watches.running.own import own_judgement
+from baytrace.watches.running.own_judgement import TABLE
+from baytrace_sim.bench_file import bench_toml, vehicle_preset
 from baytrace_sim.plant import Plant
 from baytrace_sim.scenario import FOLDER, read_scenario, scenario_named, scenarios
 from baytrace_sim.script import Deed
@@ -192,3 +201,33 @@ def test_open_leads_are_written_as_the_meter_says_it(tmp_path):
     values = [value for _, value in series["coil_resistance"]]
     assert values[0] == 9.9e37
     assert all(math.isfinite(value) for value in values)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_each_scenarios_car_is_a_preset_of_its_bench_file(name):
+    """The bench.toml that the simulator writes offers the car with its plan, and `check` finds nothing wrong with it."""
+    gauge = {
+        "adapter": "line",
+        "port": "/dev/null",
+        "channel": [{"role": "system_pressure", "unit": "micron", "field": 0}],
+    }
+    scenario = scenario_named(name)
+    text = bench_toml("demo", "mqtt://127.0.0.1:1", {"gauge": gauge}, date(2026, 3, 2), vehicle_preset(scenario))
+    config, faults = parse_config(text, Path("bench.toml"))
+    assert faults == []
+    assert config.presets[name]["plan"] == scenario.plan
+
+
+def test_the_healthy_car_runs_as_its_own_table_has_it(tmp_path):
+    """Its pressures pass by figures of the car itself: every quantity of the table lies within, under the marked conditions."""
+    scenario = scenario_named("healthy")
+    file = trace(tmp_path, "healthy")
+    accuracies = {str(role): keys.accuracy for role, keys in scenario.channel.items() if role in ROLES}
+    read = read_trace(file, accuracies=accuracies)
+    follower = Follower("pressures", scenario.plan["pressures"] | {"refrigerant": scenario.refrigerant}, read.channels)
+    for item in read.items:
+        follower.item(item)
+    watch = follower._watch
+    found = own_judgement(watch._follower, watch._follower.judged(), watch._fluid, watch._settings)
+    assert (found.spoke, found.outcome, found.kind) == (True, Outcome.PASS, TABLE)
+    assert len(found.figures) == 3

@@ -8,7 +8,7 @@ from urllib.parse import urlsplit
 
 import aiomqtt
 
-from baytrace.bench.config import MqttSection
+from baytrace.bench.config_sections import MqttSection
 from baytrace.measure.faults import BadInput
 from baytrace.measure.patience import rest_s
 

@@ -29,7 +29,8 @@ from baytrace.bench.notify import Notifier
 from baytrace.bench.outbox import Outbox
 from baytrace.bench.outbox import read_rows as read_letters
 from baytrace.bench.outbox_courier import Courier
-from baytrace.bench.session import MOST_TEXT, RunningSession, complete_plan, mark_text, resume, unclosed, unused_id
+from baytrace.bench.own_car import whole_plan
+from baytrace.bench.session import MOST_TEXT, RunningSession, mark_text, resume, unclosed, unused_id
 from baytrace.bench.sink import InstrumentSink
 from baytrace.bench.watchdog import StepDetector, stale_changes
 from baytrace.journal.sqlite import SqliteJournal, open_journal
@@ -366,8 +367,7 @@ class Bench:
         async with self._session_lock:
             if self.session is not None:
                 raise NotNow(f"session {self.session.id} is still running", right="close it first")
-            refrigerant, label_g = request.get("refrigerant") or "", request.get("label_g")
-            plan = complete_plan(request.get("plan") or {}, refrigerant, label_g)
+            plan = await asyncio.to_thread(whole_plan, self.journal, request, self.config.quality)
             session = await asyncio.to_thread(unused_id, self.journal, self.now_ns(), request.get("title") or "")
             started = partial(self._session_started, session, request, plan)
             # settings that do not fit are refused before anything is recorded; the first time this loads the fluids, for seconds

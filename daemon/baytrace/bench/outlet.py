@@ -16,7 +16,8 @@ from typing import Any
 import aiomqtt
 
 from baytrace.bench.broker import client_of, spread_rest_s
-from baytrace.bench.config import BenchConfig, MqttSection, WebSection
+from baytrace.bench.config import BenchConfig
+from baytrace.bench.config_sections import MqttSection, WebSection
 from baytrace.bench.daemon import Bench
 from baytrace.bench.outbox_courier import Courier
 from baytrace.bench.outbox_rules import Answer, Letter, Outcome

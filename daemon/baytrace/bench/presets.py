@@ -10,14 +10,14 @@ import tomllib
 from collections.abc import Iterator, Mapping
 from functools import cache
 from importlib.resources import files
-from typing import Any
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from baytrace.bench.session import complete_plan
 from baytrace.measure.faults import BadInput
 from baytrace.physics.fluid_names import resolve
-from baytrace.watches.watch import View, build
+from baytrace.watches.watch import View, build, watch_named
 
 
 class Preset(BaseModel):
@@ -35,10 +35,32 @@ class Preset(BaseModel):
     """Refrigerant."""
     label_g: float | None = Field(default=None, gt=0.0, lt=100_000.0)
     """Charge on the vehicle's label, g."""
+    oil: str = Field(default="", max_length=200)
+    """Compressor oil: kind and amount in the whole loop."""
+    volume_l: float | None = Field(default=None, gt=0.0, le=100.0)
+    """Volume of the loop, L; goes into every watch of the plan that has such a setting and gives none of its own."""
+    sources: dict[Literal["refrigerant", "label_g", "oil", "volume_l"], Annotated[str, Field(max_length=200)]] = Field(
+        default_factory=dict
+    )
+    """Where each of these figures of the vehicle stands, such as `label under the hood`."""
     plan: dict[str, dict[str, Any]] = Field(default_factory=dict)
     """Watches and their settings; the usual watches when empty."""
     fields: dict[str, str] = Field(default_factory=dict)
     """Further lines of the record."""
+
+    def whole(self) -> Preset:
+        """With the vehicle's own figures where a session takes them from: the volume in the plan, oil and sources in the record."""
+        plan = {name: self._with_volume(name, settings) for name, settings in self.plan.items()}
+        told = {"Oil": self.oil} if self.oil else {}
+        told |= {f"{_TOLD[name]}: source": source for name, source in self.sources.items()}
+        return self.model_copy(update={"plan": plan, "fields": told | self.fields})
+
+    def _with_volume(self, watch: str, settings: dict[str, Any]) -> dict[str, Any]:
+        takes = self.volume_l is not None and "volume_l" in watch_named(watch).Settings.model_fields
+        return {"volume_l": self.volume_l, **settings} if takes else settings
+
+
+_TOLD = {"refrigerant": "Refrigerant", "label_g": "Label charge", "oil": "Oil", "volume_l": "Loop volume"}
 
 
 def preset_faults(tables: Any) -> Iterator[tuple[str, str, str]]:
@@ -83,6 +105,6 @@ def preset_list(own: Mapping[str, Mapping[str, Any]]) -> list[dict[str, Any]]:
     shipped = [(name, table, "package") for name, table in packaged_presets().items() if name not in own]
     listed = []
     for name, table, origin in (*shop, *shipped):
-        preset = Preset.model_validate(table)
+        preset = Preset.model_validate(table).whole()
         listed.append(preset.model_dump() | {"name": name, "title": preset.title or name, "from": origin})
     return listed

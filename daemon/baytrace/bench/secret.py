@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 from baytrace.measure.faults import BadInput
 
 if TYPE_CHECKING:
-    from baytrace.bench.config import BenchConfig, ForwardSection
+    from baytrace.bench.config import BenchConfig
+from baytrace.bench.config_sections import ForwardSection
 
 SHORTEST_HIDDEN = 6
 """A shorter secret is also an everyday word, and hiding it would spoil what is said."""

@@ -28,7 +28,8 @@ from typing import NamedTuple
 from urllib.parse import urlsplit
 
 from baytrace import __version__
-from baytrace.bench.config import BenchConfig, WebhookSection
+from baytrace.bench.config import BenchConfig
+from baytrace.bench.config_sections import WebhookSection
 from baytrace.bench.outbox_rules import Answer, Letter, Outcome
 from baytrace.bench.secret import read_secret
 from baytrace.measure.faults import BadInput

@@ -22,7 +22,8 @@ import apsw
 from cryptography import x509
 from serial.tools import list_ports
 
-from baytrace.bench.config import BenchConfig, ForwardSection, MqttSection
+from baytrace.bench.config import BenchConfig
+from baytrace.bench.config_sections import ForwardSection, MqttSection
 from baytrace.bench.outlet import broker_client
 from baytrace.commands._server import server_of
 from baytrace.forward.looking import run_of, warnings

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from baytrace.bench.config import BenchConfig, ForwardSection
+from baytrace.bench.config import BenchConfig
+from baytrace.bench.config_sections import ForwardSection
 from baytrace.bench.secret import forward_token
 from baytrace.forward.server import Server
 

@@ -10,8 +10,8 @@ from urllib.parse import urlsplit
 import typer
 from pydantic import ValidationError
 
-from baytrace.bench.config import MqttSection
 from baytrace.bench.config_faults import model_faults
+from baytrace.bench.config_sections import MqttSection
 from baytrace.bench.secret import read_secret
 from baytrace.bench.signals import stop_on_signals
 from baytrace.commands._logs import Log, LogForm, start_logging

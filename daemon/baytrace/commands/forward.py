@@ -11,7 +11,8 @@ from typing import Annotated
 
 import typer
 
-from baytrace.bench.config import BenchConfig, ForwardSection, load_config
+from baytrace.bench.config import BenchConfig, load_config
+from baytrace.bench.config_sections import ForwardSection
 from baytrace.commands._logs import inherited_form, start_logging
 from baytrace.commands._output import Json, people, print_json, table_console
 from baytrace.commands._server import server_of

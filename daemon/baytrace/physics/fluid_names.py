@@ -106,7 +106,10 @@ def resolve(text: str) -> Fluid:
         raise _unknown(text)
     shown, coolprop = found
     if coolprop.endswith(".mix"):
-        state = CoolProp.AbstractState("HEOS", coolprop)
+        try:
+            state = CoolProp.AbstractState("HEOS", coolprop)
+        except ValueError as error:  # two of its parts whose mixing nobody has measured
+            raise BadInput(f"blend {shown!r} cannot be computed", right=str(error)) from None
         return _mixture(shown, "&".join(state.fluid_names()), tuple(state.get_mole_fractions()))
     return _pure(shown, coolprop)
 

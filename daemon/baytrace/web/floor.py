@@ -24,7 +24,7 @@ from starlette.exceptions import HTTPException
 
 from baytrace import __version__
 from baytrace.bench.broker import client_of, spread_rest_s
-from baytrace.bench.config import MqttSection
+from baytrace.bench.config_sections import MqttSection
 from baytrace.measure.faults import BadInput
 from baytrace.measure.instant import parse_instant
 from baytrace.web import login, manual, openapi, problems

@@ -17,7 +17,8 @@ from typing import NamedTuple
 import uvicorn
 from fastapi import FastAPI
 
-from baytrace.bench.config import BenchConfig, WebSection
+from baytrace.bench.config import BenchConfig
+from baytrace.bench.config_sections import WebSection
 from baytrace.bench.secret import require_private
 from baytrace.measure.faults import BadInput, EnvironmentFailed
 from baytrace.web.connections import Connection, bound

@@ -27,6 +27,7 @@ GROUPS: dict[str, tuple[str, ...]] = {
         "instruments",
         "hold",
         "charge",
+        "own",
         "coils",
         "trust",
         "sheet",

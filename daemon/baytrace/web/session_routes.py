@@ -39,7 +39,10 @@ _FILES = {
 
 
 class NewSession(BaseModel):
-    """`plan` maps watches to settings; the job's usual watches when it is empty."""
+    """`plan` maps watches to settings; the job's usual watches when it is empty. `like` names an earlier session of this car that ran
+    sound: its running loop becomes the reference. Left out, the newest that passed is found by the vehicle's `number`, `plate` or
+    `vin`; `none`: without any.
+    """
 
     title: Annotated[str, Field(max_length=200)] = ""
     vehicle: Annotated[dict[Name, Name], Field(max_length=40)] = Field(default_factory=dict)
@@ -48,6 +51,7 @@ class NewSession(BaseModel):
     plan: Annotated[dict[Name, dict[str, Any]], Field(max_length=20)] = Field(default_factory=dict)
     people: Annotated[list[Name], Field(max_length=20)] = Field(default_factory=list)
     fields: Annotated[dict[Name, Text], Field(max_length=100)] = Field(default_factory=dict)
+    like: Annotated[str, Field(max_length=120)] = ""
 
     @field_validator("plan")
     @classmethod

@@ -68,7 +68,7 @@ def _row(name: str, field: FieldInfo, schema: Mapping[str, Any], definitions: Ma
     if "enum" in schema:
         row["choices"] = list(schema["enum"])
     family = f"{watch}.{name}_"
-    if known := [key.removeprefix(family) for key in limits() if key.startswith(family)]:
+    if row["kind"] != "choice" and (known := [key.removeprefix(family) for key in limits() if key.startswith(family)]):
         row["known"] = known
     if behind is not None:
         row |= {"limit": behind.name, "source": behind.source, "note": behind.note}
@@ -92,10 +92,10 @@ def _settled(schema: Mapping[str, Any], definitions: Mapping[str, Any]) -> dict[
 
 
 def _kind(schema: Mapping[str, Any]) -> str:
-    """`number`, `whole`, `text`, `choice`, `yes or no`, `list`, `grid` (lines of numbers) or `rows` (of a form)."""
+    """`number`, `whole`, `text`, `choice`, `yes or no`, `list`, `grid` (lines of numbers), `rows` (of a form) or `document` (JSON)."""
     if "enum" in schema:
         return "choice"
-    simple = {"number": "number", "integer": "whole", "boolean": "yes or no", "array": "list"}
+    simple = {"number": "number", "integer": "whole", "boolean": "yes or no", "array": "list", "object": "document"}
     kind = simple.get(schema.get("type", ""), "text")
     items = schema.get("items", {}) if kind == "list" else {}
     if items.get("type") == "array":

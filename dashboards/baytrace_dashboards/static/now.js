@@ -72,7 +72,7 @@ function drawVerdict(frame, watch) {
   show(chip, !open || over);
   attribute(chip, "data-outcome", verdict);
   text(chip, finding === verdict ? SIGN[verdict] : `${SIGN[verdict]} · ${finding}`);
-  const asks = open ? over : verdict === "fail" && !(watch.details && watch.details.causes);
+  const asks = open ? over : verdict === "fail" && (!(watch.details && watch.details.causes) || Boolean(watch.verdict.laws && watch.verdict.laws.length));
   text($("why"), asks ? told(frame, watch, reasons[0] || "") : "");
 }
 

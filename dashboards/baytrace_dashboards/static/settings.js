@@ -15,6 +15,7 @@ function field(row, id) {
     return select;
   }
   if (row.kind === "grid") { return el("textarea", { id, placeholder: (row.default || []).map((line) => line.join("  ")).join("\n"), rows: 5 }); }
+  if (row.kind === "document") { return el("textarea", { id, placeholder: "{ }", rows: 5, spellcheck: "false" }); }
   const input = el("input", { id, inputmode: row.kind === "number" || row.kind === "whole" ? "decimal" : "text", autocomplete: "off", placeholder: shownDefault(row), list: row.known ? `${id}-known` : null });
   return input;
 }
@@ -67,8 +68,13 @@ function read(row, input) {
   if (row.kind === "yes or no") { return (said === "yes") === Boolean(row.default) ? undefined : said === "yes"; }
   if (said === "") { return undefined; }
   if (row.kind === "number" || row.kind === "whole") { return numeric(said, row); }
+  if (row.kind === "document") { return documentIn(said, row); }
   if (row.kind === "grid") { return said.split("\n").map((line) => line.trim()).filter(Boolean).map((line) => line.split(/[\s;]+/).map((cell) => numeric(cell, row))); }
   return row.kind === "list" ? said.split(/[\s,;]+/).filter(Boolean) : said;
+}
+
+function documentIn(said, row) {
+  try { return JSON.parse(said); } catch (error) { throw new Error(`${words(row.name)}: this is no JSON (${error.message})`); }
 }
 
 export function numeric(said, row) {
@@ -78,7 +84,7 @@ export function numeric(said, row) {
 }
 
 function write(row, input, value) {
-  if (row.kind === "choice") { input.value = value ?? row.default ?? ""; } else if (row.kind === "yes or no") { input.value = (value ?? row.default) ? "yes" : "no"; } else if (value === undefined || value === null) { input.value = ""; } else { input.value = row.kind === "grid" ? value.map((line) => line.join("  ")).join("\n") : Array.isArray(value) ? value.join(", ") : String(value); }
+  if (row.kind === "choice") { input.value = value ?? row.default ?? ""; } else if (row.kind === "yes or no") { input.value = (value ?? row.default) ? "yes" : "no"; } else if (value === undefined || value === null) { input.value = ""; } else { input.value = row.kind === "document" ? JSON.stringify(value, null, 1) : row.kind === "grid" ? value.map((line) => line.join("  ")).join("\n") : Array.isArray(value) ? value.join(", ") : String(value); }
 }
 
 // A setting that is a list of lines, each with settings of its own (a session's limits).

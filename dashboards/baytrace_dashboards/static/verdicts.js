@@ -2,7 +2,8 @@
 import { el } from "./dom.js";
 import { figure, symbols, words, SIGN } from "./format.js";
 import { coilCard, limitWords } from "./coils.js";
-import { causeRow, shownCauses } from "./causes.js";
+import { blindSpots, causeNames, causeRow, shownCauses } from "./causes.js";
+import { runsTable } from "./runs.js";
 
 const SHOWN_AT_ONCE = 4;
 
@@ -28,9 +29,9 @@ function coils(verdict, settings) {
 export function verdictCard(name, verdict, settings) {
   const causes = verdict.verdict === "pass" ? [] : shownCauses(verdict.causes);
   // the ranked causes stand in their own list; the reasons that repeat them need not
-  const reasons = causes.length ? verdict.reasons.filter((reason) => !causes.some((cause) => reason.startsWith(`${cause.cause} (`))) : verdict.reasons;
+  const reasons = causes.length ? verdict.reasons.filter((reason) => !causes.some((cause) => reason.startsWith(`${causeNames(cause)} (`))) : verdict.reasons;
   return el("article", { class: "sheet now", "data-outcome": verdict.verdict, "aria-label": words(name) },
     el("h3", {}, words(name)), el("p", {}, el("span", { class: "chip", "data-outcome": verdict.verdict }, SIGN[verdict.verdict]), " ", el("strong", { class: "finding" }, verdict.finding)),
     el("ul", { class: "reasons" }, ...reasons.map((reason) => el("li", {}, symbols(reason)))),
-    causes.length ? el("ol", { class: "causes" }, ...causes.map(causeRow)) : null, coils(verdict, settings), evidence(words(name), verdict));
+    causes.length ? el("ol", { class: "causes" }, ...causes.map(causeRow)) : null, blindSpots(verdict.blind, words(name)), coils(verdict, settings), runsTable(words(name), verdict), evidence(words(name), verdict));
 }

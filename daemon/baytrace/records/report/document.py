@@ -12,6 +12,7 @@ from baytrace.records.report.completeness import Heard, completeness
 from baytrace.records.report.field_checks import field_checks
 from baytrace.records.report.figures import coil_row, figure_rows
 from baytrace.records.report.quality_tables import alarm, chain, events, gap, instruments, settings
+from baytrace.records.report.runs import runs_table
 from baytrace.records.report.sheet_tables import sheet_tables
 from baytrace.records.report.texts import Row, place, quantity, span, told, when
 from baytrace.records.report.units_shown import System, restated
@@ -45,6 +46,7 @@ def document(record: SessionRecord, system: System, heard: Mapping[str, Heard]) 
         "units": "SI units" if system is System.SI else "US customary units",
         "job": _job(record, system),
         "verdicts": [_verdict(said, system) for said in _in_job_order(record.verdicts)],
+        "runs": runs_table([said.verdict for said in record.verdicts], system),
         "done": _done(record, sheet),
         "work": sheet,
         "sign_offs": [[when(e.time), told(e, "who"), told(e, "role"), told(e, "comment")] for e in record.sign_offs],

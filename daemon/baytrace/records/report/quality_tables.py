@@ -99,6 +99,8 @@ def _bare(name: str) -> str:
 def _setting(name: str, value: Any, entry: Limit | None, system: System) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
+    if isinstance(value, dict) and (told := value.get("source") or value.get("sound")):
+        return f"{told}; kept in session.json"
     if isinstance(value, list | tuple | dict):
         plain = not isinstance(value, dict) and all(isinstance(each, str | int) for each in value)
         return ", ".join(map(str, value)) if plain else f"a table of {len(value)} rows, kept in session.json"

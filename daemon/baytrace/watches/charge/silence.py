@@ -24,6 +24,12 @@ from baytrace.physics.cycles import Floats
 COARSE_S = 2.5  # beyond this between readings, a short opening of the valve can hide in one step
 _PERIODS = 2.5  # and beyond so many usual periods it is a gap
 _LIKE = 0.4  # share of the quicker flow that the slower one has at least, where one flow goes on
+_ALIKE = (
+    0.15  # share of the quicker flow by which the slower one may differ where nothing speaks for a valve being worked
+)
+_QUICKER = (
+    4.0  # times the flow beside a gap: one that began within it may have been so much quicker, the tank being warmer
+)
 _UNSEEN = 0.3  # share of the smallest touch that is seen: evenly within half of it, an unseen one may lie
 _QUIET_S = 10.0  # readings of different instruments arrive one after the other: this long is no silence at the end
 
@@ -31,8 +37,7 @@ _QUIET_S = 10.0  # readings of different instruments arrive one after the other:
 @dataclass(frozen=True, slots=True)
 class Silence:
     """`fall_kg` is counted for it; if the tank was touched meanwhile it was between `low_kg` and `high_kg`. `sound`: a verdict
-    may rest on the counted fall; `confirmed`: the flow on both sides explains it. `moved_kg` is what later readings are moved by. `step`: no silence, but one step between readings
-    that may be charge or a touch.
+    may rest on the counted fall; `confirmed`: the flow on both sides explains it. `moved_kg` is what later readings are moved by.
     """
 
     start_s: float
@@ -44,11 +49,20 @@ class Silence:
     confirmed: bool = True
     moved_kg: float = 0.0
     variance: float = 0.0
-    step: bool = False
 
     @property
     def length_s(self) -> float:
         return self.end_s - self.start_s
+
+    @property
+    def below_kg(self) -> float:
+        """By how much less went in, if the tank was touched meanwhile."""
+        return max(self.fall_kg - self.low_kg, 0.0)
+
+    @property
+    def above_kg(self) -> float:
+        """By how much more."""
+        return max(self.high_kg - self.fall_kg, 0.0)
 
     @property
     def unseen(self) -> bool:
@@ -59,7 +73,8 @@ class Silence:
 @dataclass(frozen=True, slots=True)
 class Beside:
     """The record beside a gap: levels carried to its edges, the slowest and quickest flow either side (falling is negative), the
-    standard uncertainty of these flows, and of one reading.
+    standard uncertainty of these flows, and of one reading; for `open_s` seconds of it the valve may have been open; `steady`: neither
+    flow is changing where it meets the gap.
     """
 
     left_kg: float
@@ -68,6 +83,8 @@ class Beside:
     quick: float
     u_flow: float
     scatter: float
+    open_s: float
+    steady: bool
 
 
 def gap_length(times: Floats) -> float:
@@ -77,7 +94,7 @@ def gap_length(times: Floats) -> float:
 
 def weigh(start_s: float, end_s: float, beside: Beside, threshold: float, fastest: float) -> Silence:
     """One gap between two readings. `threshold` (kg): the smallest touch that is seen; `fastest` (kg/s): no flow is quicker."""
-    span = end_s - start_s
+    span = beside.open_s
     fall = beside.left_kg - beside.right_kg
     slow, quick = max(-beside.slow, 0.0) * span, max(-beside.quick, 0.0) * span
     slack = threshold + 2.0 * beside.u_flow * span
@@ -94,10 +111,16 @@ def weigh(start_s: float, end_s: float, beside: Beside, threshold: float, fastes
     if slow >= _LIKE * quick:  # a tapering flow falls nearly along a straight line
         hidden = spread / 6.0 + slack
     if off <= hidden and (slow >= _LIKE * quick or spread <= 2.0 * slack):
+        if spread <= max(4.0 * beside.u_flow * span, _ALIKE * quick):
+            return Silence(start_s, end_s, fall, fall, fall, variance=variance)
+        if beside.steady and slow >= _LIKE * quick:
+            return Silence(start_s, end_s, fall, max(fall - hidden, 0.0), fall + hidden, variance=variance)
         # confirmed is not certain: a flow that began or ended beside the gap looks like a tapering one
         low, high = min(fall - hidden, slow - slack), max(fall + hidden, quick + slack)
         return Silence(start_s, end_s, fall, max(low, 0.0), high, variance=variance)
-    return Silence(start_s, end_s, fall, 0.0, most, confirmed=False, variance=variance)
+    low = max(slow - slack, 0.0) if fall >= slow - slack else 0.0
+    high = min(_QUICKER * quick + slack, most) if fall <= quick + slack else most
+    return Silence(start_s, end_s, fall, min(low, fall), max(high, fall), confirmed=False, variance=variance)
 
 
 def before_record(times: Floats, start: float | None, *, flowing: bool) -> Silence | None:

@@ -17,9 +17,11 @@ from dataclasses import replace
 import numpy as np
 
 from baytrace.watches.charge.mass import QUIET_S, Charged, MassRules, charged, together
+from baytrace.watches.charge.scale_record import resolution_of
 from baytrace.watches.watch import View
 
 MOST = 4096  # readings kept one by one
+_RECENT = 64  # readings show the display's step
 _BEFORE_S = 2.0 * QUIET_S  # of the record are kept before a charge
 _AFTER_S = 3.0 * QUIET_S  # beyond the end nothing of a charge is left to see
 _LATER_S = 20.0  # a flow after the end lasts at least so long; a hose taken off is over sooner
@@ -40,6 +42,7 @@ class Tank:
         self._from: float | None = None
         self._ended = False
         self._past_end: list[Charged] = []
+        self._unmarked = 0.0
         self._changes = 0
         self._cache: tuple[tuple[int, float], Charged | None] = (-1, 0.0), None
 
@@ -52,6 +55,12 @@ class Tank:
     def heard(self) -> bool:
         """Whether a scale has said anything."""
         return self._scale is not None
+
+    @property
+    def resolution_kg(self) -> float:
+        """The display's last step as far as it was seen; 0 where it was not."""
+        seen = np.array(self._values[-_RECENT:])
+        return resolution_of(seen) if len(seen) >= 8 else 0.0
 
     def reading(self, scale: str, time_s: float, value: float) -> None:
         """Take a reading of a scale, kg; the first one heard counts. Of several with one stamp the last counts, and one older
@@ -76,8 +85,16 @@ class Tank:
             self._make_room()
 
     def started(self, time_s: float) -> None:
-        """Charging begins (a mark): what went before is another charge's."""
-        self._weighed, self._ended, self._past_end = [], False, []
+        """Charging begins (a mark): what went in between the marks before is added to, what went before any mark is not counted."""
+        if self.charging:
+            return  # said twice
+        if self.start is None:
+            self._weighed = []
+        elif not self._ended and self._times:
+            self._conclude(self._found(time_s))
+        later = self._later()
+        self._unmarked += sum(one.mass_kg for one in (*self._past_end, *([later] if later is not None else [])))
+        self._ended, self._past_end = False, []
         self.start, self.end, self._from = time_s, None, time_s
         self._let_go(time_s - _BEFORE_S)
         self._changes += 1
@@ -96,7 +113,9 @@ class Tank:
         if self._cache[0] != (self._changes, quiet):
             found = None if self._ended else self._found(quiet)
             mass, later = together([*self._weighed, *([found] if found is not None else [])]), self._later()
-            after = sum(one.mass_kg for one in (*self._past_end, *([later] if later is not None else [])))
+            after = self._unmarked + sum(
+                one.mass_kg for one in (*self._past_end, *([later] if later is not None else []))
+            )
             mass = replace(mass, later_kg=after) if mass is not None and after > 0.0 else mass
             self._cache = (self._changes, quiet), mass
         return self._cache[1]

@@ -5,6 +5,7 @@ Phases: waiting, charging, charged (engine not yet running), settling, settled.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any, ClassVar
 
@@ -16,23 +17,36 @@ from baytrace.physics.fluid_names import resolve
 from baytrace.watches.bands import band
 from baytrace.watches.charge.judge import (
     UNDER,
+    UNWEIGHED,
     Judgement,
     judge_limits,
     judge_mass,
     judge_signs,
     mass_figures,
     overall,
-    silence_sentences,
+    record_sentences,
     unweighed,
 )
-from baytrace.watches.charge.mass import Charged
+from baytrace.watches.charge.mass import Charged, usual_scale
+from baytrace.watches.charge.outlook import prospects
 from baytrace.watches.charge.settings import ChargeSettings
 from baytrace.watches.charge.tank import Tank
+from baytrace.watches.limits_table import limit
 from baytrace.watches.running.cycle_points import cycle_points
-from baytrace.watches.running.figures import ZERO_C_K, Loop, evidence_of, loop_of
+from baytrace.watches.running.figures import ZERO_C_K, Loop, atmosphere_unknown, evidence_of, loop_of
 from baytrace.watches.running.follow import ROLES, Running, RunningFollower
+from baytrace.watches.running.laws import Breach, Kind, breaches, withholds
+from baytrace.watches.running.own_runs import runs_json
+from baytrace.watches.running.scene import scene_of
 from baytrace.watches.running.stretches import ends_running
-from baytrace.watches.running.wording import channel_details, not_settled, settled_sentence, span
+from baytrace.watches.running.wording import (
+    ATMOSPHERE_UNKNOWN,
+    REFRIGERANT_UNKNOWN,
+    channel_details,
+    not_settled,
+    settled_sentence,
+    span,
+)
 from baytrace.watches.watch import View
 
 _CAUTION_CHARGING = "Liquid refrigerant freezes skin and eyes: goggles and gloves on; never open a can to the high side of a running loop."
@@ -49,7 +63,7 @@ class ChargeWatch:
     name: ClassVar[str] = "charge"
     roles: ClassVar[frozenset[str]] = frozenset({*ROLES, Role.TANK_MASS})
     Settings: ClassVar[type[ChargeSettings]] = ChargeSettings
-    summary: ClassVar[str] = "charge by weight, and whether the running loop has settled where it belongs"
+    summary: ClassVar[str] = "charge by weight, and whether the running loop has settled"
     marks: ClassVar[tuple[str, ...]] = ("charge start", "charge end", "engine on", "engine fast", "engine off")
 
     def __init__(self, settings: ChargeSettings, view: View) -> None:
@@ -58,7 +72,8 @@ class ChargeWatch:
         self._fluid = resolve(settings.refrigerant)
         table_value(settings.vent_table, 25.0, 0.5)
         self._follower = RunningFollower(settings.bands(), view)
-        self._has_scale = any(channel.role is Role.TANK_MASS for channel in view.channels.values())
+        scales = (channel for channel in view.channels.values() if channel.role is Role.TANK_MASS)
+        self._scale = next(scales, None)
         self._tank = Tank(view, settings.mass_rules())
 
     def reading(self, reading: Reading) -> None:
@@ -87,8 +102,14 @@ class ChargeWatch:
 
     # -- what follows from it
 
-    def _mass(self) -> Charged | None:
+    def mass(self) -> Charged | None:
+        """What went in so far by the scale; None where no charge was seen."""
         return self._tank.mass(self._follower.now_s)
+
+    def _prospects(self) -> list[str]:
+        """What keeps any charge on this bench from passing."""
+        heard = self._scale or (usual_scale() if self._tank.heard else None)
+        return prospects(self._settings, heard, self._tank.resolution_kg)
 
     def _loop(self, running: Running) -> Loop:
         return loop_of(self._follower, running, self._fluid, self._settings)
@@ -97,11 +118,18 @@ class ChargeWatch:
         ambient, humidity = loop.get("ambient_air"), loop.get("ambient_humidity")
         if ambient is None:
             return None
-        share = humidity.value if humidity is not None else 0.5
-        return Figure(table_value(self._settings.vent_table, ambient.value - ZERO_C_K, share), "degC")
+        table = self._settings.vent_table
+        shares = [line[0] for line in table[1:]] if humidity is None else [humidity.low, humidity.high]
+        found = [
+            table_value(table, celsius - ZERO_C_K, share) for celsius in (ambient.low, ambient.high) for share in shares
+        ]
+        own = "vent_table" in self._settings.model_fields_set
+        spread = 0.0 if own else limit("charge.vent_spread")
+        low, high = min(found) - spread, max(found) + spread
+        return Figure(0.5 * (low + high), "degC", low, high)
 
     def verdict(self) -> Verdict:
-        mass, running = self._mass(), self._follower.judged()
+        mass, running = self.mass(), self._follower.judged()
         loop = self._loop(running) if running is not None else Loop({})
         evidence = mass_figures(mass)
         if running is not None:
@@ -109,10 +137,20 @@ class ChargeWatch:
             expected = self._expected_vent(loop)
             if expected is not None:
                 evidence["expected_vent_temperature"] = expected
-        outcome, finding, reasons = self._decide(mass, running, loop)
-        return Verdict(self.name, outcome, finding, (*reasons, *self._remarks(mass)), evidence, self._more())
+        laws = self._against_laws(running, loop)
+        outcome, finding, reasons = self._decide(mass, running, loop, laws)
+        more = {**self._more(), "laws": [breach.to_json() for breach in laws]}
+        return Verdict(self.name, outcome, finding, (*reasons, *self._remarks(mass)), evidence, more)
 
-    def _decide(self, mass: Charged | None, running: Running | None, loop: Loop) -> tuple[Outcome, str, list[str]]:
+    def _against_laws(self, running: Running | None, loop: Loop) -> list[Breach]:
+        """Laws of every running loop that this one breaks."""
+        if running is None:
+            return []
+        return breaches(scene_of(self._follower, running, loop, self._fluid, self._settings))
+
+    def _decide(
+        self, mass: Charged | None, running: Running | None, loop: Loop, laws: list[Breach]
+    ) -> tuple[Outcome, str, list[str]]:
         weighed = judge_mass(mass, self._settings)
         said = [weighed.text] if weighed is not None else []
         if mass is not None and mass.flowing:
@@ -121,55 +159,48 @@ class ChargeWatch:
             return Outcome.FAIL, weighed.finding, said
         if running is None:
             return Outcome.UNDECIDED, "not settled", [*said, "the loop has not been seen running"]
+        broken = [breach.text for breach in laws]
         if not running.settled:
             stopped = [f"{_STOPPED_EARLY}: run it again"] if self._stopped(running) else []
-            return Outcome.UNDECIDED, "not settled", [*said, *stopped, *self._unsettled(running)]
+            return Outcome.UNDECIDED, "not settled", [*broken, *said, *stopped, *self._unsettled(running)]
+        if any(breach.kind is Kind.PUMPING for breach in laws):
+            return Outcome.UNDECIDED, "not settled", [*broken, *said]
+        if withholds(laws):
+            return Outcome.UNDECIDED, "undecided", [*broken, *said, settled_sentence(running)]
         asked = [weighed] if weighed is not None else []
         signs = judge_signs(loop) if weighed is None else None
         asked += [signs] if signs is not None else []
-        if not asked and self._has_scale and self._settings.label_g is not None:
-            asked.append(unweighed(self._settings.label_g))
+        if weighed is None:
+            asked.append(unweighed(self._settings, mass, has_scale=self._scale is not None or self._tank.heard))
         limits = judge_limits(loop, self._settings)
-        return _concluded([*asked, *limits], settled_sentence(running))
+        outcome, finding, reasons = _concluded([*asked, *limits], settled_sentence(running))
+        if outcome is Outcome.PASS and broken:
+            return Outcome.UNDECIDED, "undecided", [*broken, *reasons]
+        if outcome is Outcome.PASS and "refrigerant" not in self._settings.model_fields_set:
+            return Outcome.UNDECIDED, "settled", [REFRIGERANT_UNKNOWN, *reasons]
+        return outcome, finding, [*broken, *reasons]
 
     def _remarks(self, mass: Charged | None) -> list[str]:
-        said = []
-        if mass is None and self._settings.label_g is not None and not self._has_scale:
-            said.append("no weighed charge was seen, so the mass is not judged against the label")
-        if mass is not None and self._settings.label_g is None:
-            said.append("no label charge is set, so the mass is shown and not judged")
+        said = [] if mass is not None else self._prospects()
         if mass is not None and mass.touches:
             moved = sum(touch.reseated for touch in mass.touches)
             told = f", and set down differently {_times(moved)}" if moved else ""
             said.append(f"the tank was touched {_times(len(mass.touches))}{told}; none of it counts as charge")
         if mass is not None:
-            said += silence_sentences(mass)
-        if self._follower.atmosphere_assumed and self._settings.elevation_m is None:
-            said.append("neither barometer nor elevation is known: gauge pressures were taken at sea level")
-        if "refrigerant" not in self._settings.model_fields_set:
-            said.append(f"no refrigerant is set: {self._fluid.name} is assumed")
+            said += record_sentences(mass)
+        if atmosphere_unknown(self._follower, self._settings):
+            said.append(ATMOSPHERE_UNKNOWN)
         return said
 
     def _more(self) -> Mapping[str, Any]:
-        parts = self._follower.all()
-        if len(parts) < 2:
+        if len(self._follower.every()) < 2:
             return {}
-        return {"running": [self._part(part) for part in parts]}
-
-    def _part(self, part: Running) -> dict[str, Any]:
-        figures = evidence_of(self._loop(part), part)
-        return {
-            "state": part.stretch.label,
-            "from_s": part.stretch.start_s,
-            "to_s": part.stretch.end_s,
-            "settled": part.settled,
-            "evidence": {name: figure.to_json() for name, figure in figures.items()},
-        }
+        return {"running": runs_json(self._follower, self._fluid, self._settings)}
 
     # -- live
 
     def status(self) -> Status:
-        mass, parts = self._mass(), self._follower.all()
+        mass, parts = self.mass(), self._follower.all()
         running = parts[-1] if parts else None
         if mass is not None and (mass.flowing or (self._tank.charging and running is None)):
             return self._charging(mass)
@@ -183,7 +214,8 @@ class ChargeWatch:
             said, details = "Charge over, but not weighed. Start the engine and mark it.", self._details(None)
             return Status("charged", said, "", "engine on", details=details | {"mark": "engine on"})
         details = self._details(None) | {"mark": "charge start"}
-        return Status("waiting", "Waiting for charging to start.", waiting_for="charge start", details=details)
+        said = "".join(f" {told[:1].upper()}{told[1:]}." for told in self._prospects())
+        return Status("waiting", f"Waiting for charging to start.{said}", waiting_for="charge start", details=details)
 
     def _charged(self, mass: Charged) -> Status:
         off, details = judge_mass(mass, self._settings), self._details(mass)
@@ -202,7 +234,7 @@ class ChargeWatch:
 
     def _unweighed(self) -> Status:
         """Charging was marked, and no scale shows it."""
-        if not self._has_scale:
+        if self._scale is None and not self._tank.heard:
             text = "Charging without a scale, so it is not weighed: mark 'charge end' when it is in."
         elif self._tank.heard:
             text = "Charging."
@@ -224,6 +256,10 @@ class ChargeWatch:
 
     def _charging(self, mass: Charged) -> Status:
         grams, label, rate = mass.mass_kg * 1e3, self._settings.label_g, mass.rate_kg_s * 1e3
+        if mass.rose_kg:
+            details = self._details(mass) | {"mark": "charge end"}
+            text = "The scale rises while charging: it counts the other way round, or the tank is being filled. Shut the valve."
+            return Status("charging", text, "charged_mass", "label charge", caution=_CAUTION_CHARGING, details=details)
         text = f"{round(grams)} g in"
         left = progress = None
         if label is not None:
@@ -317,6 +353,8 @@ def _times(number: int) -> str:
 def _concluded(judgements: list[Judgement], settled: str) -> tuple[Outcome, str, list[str]]:
     outcome = overall(judgements)
     finding = {Outcome.PASS: "settled", Outcome.UNDECIDED: "undecided"}.get(outcome, "")
+    if all(one.finding == UNWEIGHED for one in judgements if one.outcome is not Outcome.PASS):
+        finding = "settled"  # the loop has come to rest, and only the mass is not known
     if not finding:
         finding = next(judgement.finding for judgement in judgements if judgement.outcome is Outcome.FAIL)
     order = {Outcome.FAIL: 0, Outcome.UNDECIDED: 1, Outcome.PASS: 2}
@@ -328,6 +366,8 @@ def _mass_details(mass: Charged) -> dict[str, Any]:
     return {
         "charged_g": mass.mass_kg * 1e3,
         "uncertainty_g": 1.96 * mass.uncertainty_kg * 1e3,
+        "low_g": mass.low_kg * 1e3 if math.isfinite(mass.low_kg) else None,
+        "high_g": mass.high_kg * 1e3 if math.isfinite(mass.high_kg) else None,
         "rate_g_s": mass.rate_kg_s * 1e3,
         "flowing": mass.flowing,
         "touched": [{"from_s": t.start_s, "to_s": t.end_s, "moved_g": t.moved_kg * 1e3} for t in mass.touches],

@@ -1,4 +1,4 @@
-"""The low and high side of a running loop against what refrigerant and air lead to expect."""
+"""The low and high side of a running loop: laws first, then the car's own figures, then the usual range (see `judge.py`)."""
 
 from __future__ import annotations
 
@@ -11,22 +11,24 @@ from baytrace.measure.verdict import Figure, Outcome, Status, Verdict
 from baytrace.physics.fluid_names import resolve
 from baytrace.watches.bands import Band, band
 from baytrace.watches.limits_table import limit
-from baytrace.watches.pressures.causes import CLUTCH, OTHER, SOUND, Cause, Day, not_judged, not_pumping, rank
-from baytrace.watches.pressures.expect import Expected, Range, expected
-from baytrace.watches.pressures.pattern import LOW_HIGH_HIGH_LOW, NORMAL, UNDECIDED, Side, name_of, pattern_of, side_of
+from baytrace.watches.pressures.causes import SOUND
+from baytrace.watches.pressures.expect import Expected, expected
+from baytrace.watches.pressures.judge import Case, Judged, judge
+from baytrace.watches.pressures.pattern import UNDECIDED
 from baytrace.watches.pressures.settings import PressuresSettings
-from baytrace.watches.pressures.signs import signs_of
 from baytrace.watches.pressures.standing import Standing, standing_before
 from baytrace.watches.running.cycle_points import cycle_points
-from baytrace.watches.running.figures import ZERO_C_K, Loop, Value, evidence_of, loop_of
+from baytrace.watches.running.figures import Loop, atmosphere_unknown, evidence_of, loop_of
 from baytrace.watches.running.follow import ROLES, Running, RunningFollower
-from baytrace.watches.running.stretches import engine_on_at
+from baytrace.watches.running.laws import Breach, breaches
+from baytrace.watches.running.own import own_judgement
+from baytrace.watches.running.own_runs import reference_of, runs_json
+from baytrace.watches.running.scene import scene_of
 from baytrace.watches.running.wording import channel_details, not_settled
 from baytrace.watches.watch import View
 
 _CAUTION = "Engine running: keep hands, hair, hoses and leads away from belts and fans."
 _HIGH_PRESSURE = "Above 100 bar on the high side: only gauges, hoses and couplings made for it."
-_SHOWN_CAUSES = 4
 _STOPPED_S = 15.0
 
 
@@ -37,7 +39,7 @@ class PressuresWatch:
     roles: ClassVar[frozenset[str]] = frozenset(ROLES)
     Settings: ClassVar[type[PressuresSettings]] = PressuresSettings
     summary: ClassVar[str] = "the low and high side's pattern, and what it points at"
-    marks: ClassVar[tuple[str, ...]] = ("engine on", "engine fast", "engine off")
+    marks: ClassVar[tuple[str, ...]] = ("engine on", "engine idle", "engine fast", "table conditions", "engine off")
 
     def __init__(self, settings: PressuresSettings, view: View) -> None:
         """Raises BadInput for an unknown refrigerant."""
@@ -64,96 +66,55 @@ class PressuresWatch:
     def verdict(self) -> Verdict:
         running = self._follower.judged()
         if running is None:
-            return self._nothing("the loop has not been seen running")
+            return self._nothing("The loop has not been seen running.")
         if not running.complete:
-            return self._nothing("both the low and the high side must be read")
-        if not running.settled:
-            return self._nothing(*[not_settled(channel) for channel in running.unsettled])
+            return self._nothing("Both the low and the high side must be read.")
         loop = self._loop(running)
-        low, high = loop.get("low_side"), loop.get("high_side")
-        assert low is not None
-        assert high is not None
-        ambient, humidity = (_number(loop.get(name)) for name in ("ambient_air", "ambient_humidity"))
-        wanted = expected(self._fluid, self._settings, ambient, humidity)
-        standing = standing_before(self._follower, running, self._fluid, self._settings.ambient_c)
-        sides = side_of(low, wanted.low_side), side_of(high, wanted.high_side)
-        outcome, finding, causes = self._named(sides, self._signs(loop, standing))
-        if self._pumps_nothing(running, high.value / low.value):
-            outcome, finding, causes = Outcome.FAIL, LOW_HIGH_HIGH_LOW, not_pumping()
-        reasons = self._reasons(wanted, (low, high), sides, outcome, causes)
-        evidence = evidence_of(loop, running) | _expected_figures(wanted) | _standing_figures(standing)
-        more = {"causes": [cause.to_json() for cause in causes]}
-        return Verdict(self.name, outcome, finding, tuple(reasons), evidence, more)
+        laws = breaches(scene_of(self._follower, running, loop, self._fluid, self._settings))
+        if not running.settled:
+            return self._nothing(*[not_settled(channel) for channel in running.unsettled], laws=laws)
+        return self._said(running, self._case(running, loop, laws))
 
-    def _named(self, sides: tuple[Side, Side], signs: tuple[dict[str, Value], Day]) -> tuple[Outcome, str, list[Cause]]:
-        """Outcome, pattern and causes. Between the rule of thumb and what sound cars show, the other signs decide: a side
-        outside the rule with signs that no sound car shows is a fault.
-        """
-        found = rank(*signs, NORMAL, self._fluid.name)
-        faults = [cause.cause for cause in found if cause.cause not in (SOUND, OTHER)]
-        customary = limit("pressures.customary").get(faults[0], "") if faults else ""
-        outcome, finding = pattern_of(*sides, customary)
-        breaks = sides[0].breaks_rule or sides[1].breaks_rule
-        sound = sum(cause.likelihood for cause in found if cause.cause in (SOUND, OTHER))
-        if outcome is not Outcome.FAIL and breaks and found and sound < limit("pressures.doubt"):
-            outcome, finding = Outcome.FAIL, name_of(*sides, customary)
-        return outcome, finding, rank(*signs, finding, self._fluid.name)
+    def _case(self, running: Running, loop: Loop, laws: list[Breach]) -> Case:
+        return Case(
+            loop,
+            self._fluid,
+            self._settings,
+            standing_before(self._follower, running, self._fluid, self._settings),
+            laws,
+            _speed(running.stretch.conditions.speed),
+            atmosphere_unknown(self._follower, self._settings),
+            own_judgement(self._follower, running, self._fluid, self._settings),
+        )
 
-    def _nothing(self, *why: str) -> Verdict:
-        return Verdict(self.name, Outcome.UNDECIDED, UNDECIDED, why)
+    def _said(self, running: Running, case: Case) -> Verdict:
+        judged = judge(case)
+        evidence = (
+            evidence_of(case.loop, running) | _expected_figures(judged.expected) | _standing_figures(case.standing)
+        )
+        if case.own is not None:
+            evidence |= dict(case.own.figures)
+        more = _more(judged, case.laws)
+        more["own_run"] = reference_of(self._follower, running, self._fluid, self._settings)
+        if len(self._follower.every()) > 1:
+            more["running"] = runs_json(self._follower, self._fluid, self._settings)
+        return Verdict(self.name, judged.outcome, judged.finding, judged.reasons, evidence, more)
 
-    def _pumps_nothing(self, running: Running, ratio: float) -> bool:
-        on = engine_on_at(self._follower.marks)
-        return on is not None and on <= running.stretch.start_s and ratio < limit("pressures.equalised_ratio")
-
-    def _signs(self, loop: Loop, standing: Standing | None) -> tuple[dict[str, Value], Day]:
-        ambient, humidity = loop.get("ambient_air"), loop.get("ambient_humidity")
-        celsius = ambient.value - ZERO_C_K if ambient is not None else limit("pressures.reference_ambient")
-        share = humidity.value if humidity is not None else None
-        return signs_of(loop, standing, self._fluid), Day(celsius, share, self._settings.valve)
-
-    def _reasons(
-        self,
-        wanted: Expected,
-        pressures: tuple[Value, Value],
-        sides: tuple[Side, Side],
-        outcome: Outcome,
-        causes: list[Cause],
-    ) -> list[str]:
-        pairs = zip(("low side", "high side"), pressures, (wanted.low_side, wanted.high_side), sides, strict=True)
-        said = [_side_sentence(*pair) for pair in pairs]
-        if not wanted.ambient_known:
-            said.append("the ambient is not known: the ranges are those of a mild day")
-        if self._follower.atmosphere_assumed and self._settings.elevation_m is None:
-            said.append("neither barometer nor elevation is known: gauge pressures were taken at sea level")
-        if "refrigerant" not in self._settings.model_fields_set:
-            said.append(f"no refrigerant is set: {self._fluid.name} is assumed")
-        if unknown := not_judged(self._fluid.name):
-            said.append(f"not judged with {self._fluid.name}: {', '.join(unknown)}")
-        faults = [cause for cause in causes if cause.cause != SOUND]
-        if outcome is Outcome.PASS:
-            if faults and faults[0].likelihood > limit("pressures.suspicion"):
-                said.append(f"the pressures are in range, but the other signs look like {faults[0].sentence()}")
-            return said
-        faults.sort(key=lambda cause: cause.cause == OTHER)  # the unknown is no advice: last, with its share
-        ranked = [cause.sentence() for cause in faults if cause.likelihood >= 0.02]
-        if (
-            outcome is Outcome.FAIL
-            and not all(side.out for side in sides)
-            and [cause.cause for cause in faults[:1]] != [CLUTCH]
-        ):
-            said.append("the pattern is named after the side that is out, the other's lean and the likeliest cause")
-        return [*ranked[:_SHOWN_CAUSES], *said]
+    def _nothing(self, *why: str, laws: Sequence[Breach] = ()) -> Verdict:
+        said = (*(breach.text for breach in laws), *why)
+        more = {"causes": [], "blind": [], "laws": [breach.to_json() for breach in laws]}
+        return Verdict(self.name, Outcome.UNDECIDED, UNDECIDED, said, {}, more)
 
     def _bands(self, running: Running) -> list[Band]:
-        """What both sides are expected to show in this air while the loop runs."""
+        """What both sides usually show in this air while the loop runs."""
         if self._follower.now_s - running.stretch.end_s > _STOPPED_S:
             return []
         loop = self._loop(running)
-        ambient, humidity = (_number(loop.get(name)) for name in ("ambient_air", "ambient_humidity"))
-        wanted = expected(self._fluid, self._settings, ambient, humidity)
+        humidity = loop.get("ambient_humidity")
+        share = humidity.value if humidity is not None else None
+        wanted = expected(self._fluid, self._settings, loop.get("ambient_air"), share)
         sides = (Role.LOW_SIDE, wanted.low_side), (Role.HIGH_SIDE, wanted.high_side)
-        return [band(role, "expected today", side.low, side.high, "expected") for role, side in sides]
+        return [band(role, "usual today", side.low, side.high, "expected") for role, side in sides]
 
     def status(self) -> Status:
         parts = self._follower.all()
@@ -176,30 +137,35 @@ class PressuresWatch:
         return Status("judged", text.strip(), "high_side_pressure", "", 0.0, 1.0, self._caution, None, details)
 
 
+def _speed(said: str) -> str:
+    """A marked engine speed as the loop models know it: idle, fast, or "" where nobody marked it."""
+    if said.endswith(" rpm"):
+        return "idle" if float(said.removesuffix(" rpm")) <= limit("pressures.fastest_idle") else "fast"
+    return said
+
+
+def _more(judged: Judged, laws: Sequence[Breach]) -> dict[str, Any]:
+    return {
+        "causes": [cause.to_json() for cause in judged.causes],
+        "blind": [spot.to_json() for spot in judged.blind],
+        "laws": [breach.to_json() for breach in laws],
+    }
+
+
 def _most_likely(verdict: Verdict) -> str:
-    """The first cause in a few words; what speaks for it stands in the details."""
-    causes = [cause for cause in verdict.more.get("causes", ()) if cause["cause"] not in (SOUND, OTHER)]
-    if verdict.outcome is not Outcome.PASS and causes:
-        first = max(causes, key=lambda cause: cause["likelihood"])
-        return f"Most likely {first['cause']}, {first['share']}."
+    """The first cause in a few words where a fault is found; else the first reason."""
+    causes = [cause for cause in verdict.more.get("causes", ()) if cause["cause"] != SOUND]
+    if verdict.outcome is Outcome.FAIL and causes and not verdict.more.get("laws"):
+        first = max(causes, key=lambda cause: float(cause["likelihood"]))
+        return f"Most likely {' or '.join([first['cause'], *first.get('or', ())])}, {first['share']}."
     return verdict.reasons[0] if verdict.reasons else ""
-
-
-def _number(value: Value | None) -> float | None:
-    return value.value if value is not None else None
-
-
-def _side_sentence(name: str, value: Value, wanted: Range, side: Side) -> str:
-    word = {"near": "outside, but not for certain", "coarse": "inside, but this gauge is too coarse to be sure"}
-    return (
-        f"{name} {value.value / 1e5:.2f} bar absolute (± {1.96 * value.u / 1e5:.2f}), "
-        f"expected {wanted.low / 1e5:.2f} to {wanted.high / 1e5:.2f}: {word.get(side.word, side.word)}"
-    )
 
 
 def _expected_figures(wanted: Expected) -> dict[str, Figure]:
     return {
-        f"expected_{name}": Figure(0.5 * (side.low + side.high), "Pa", side.low, side.high)
+        f"expected_{name}": Figure(
+            0.5 * (side.low + side.high), "Pa", min(side.low, side.high), max(side.low, side.high)
+        )
         for name, side in (("low_side_pressure", wanted.low_side), ("high_side_pressure", wanted.high_side))
     }
 

@@ -1,5 +1,8 @@
 """Figures of a running loop, with uncertainties carried from the instruments' limits of error (JCGM 100:2008, 5.1.2).
 
+What is not known and lies in a known span, as the site's elevation, is no standard uncertainty: it widens an interval by its
+whole span, on the side where it can lie (`below`, `above`).
+
 Superheat is the suction line above the dew point at the low side's pressure; subcooling the liquid line below the bubble
 point at the high side's. Above the critical point there is no condensing temperature: the gas cooler's pressure and exit
 temperature are given instead. Pressures and temperatures are means over the settled stretch (whole cycles where it cycles).
@@ -8,15 +11,18 @@ temperature are given instead. Pressures and temperatures are means over the set
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from baytrace.measure.channel import Channel
 from baytrace.measure.faults import BadInput
+from baytrace.measure.interpret import standard_pressure
 from baytrace.measure.roles import FACTS, Quantity, Role
+from baytrace.measure.uncertainty import K95
+from baytrace.measure.units import STANDARD_ATMOSPHERE_PA
 from baytrace.measure.verdict import Figure
 from baytrace.physics.air import Air, humid_air
-from baytrace.physics.fluid_names import Fluid
+from baytrace.physics.fluid_names import Fluid, resolve
 from baytrace.physics.fluids import AboveCritical, saturation, saturation_temperature_uncertainty
 from baytrace.watches.limits_table import limit
 from baytrace.watches.running.follow import Running, RunningFollower
@@ -28,13 +34,30 @@ ZERO_C_K = 273.15
 
 @dataclass(frozen=True, slots=True)
 class Value:
-    """A quantity in SI and its standard uncertainty (k = 1)."""
+    """A quantity in SI and its standard uncertainty (k = 1). `below` and `above`: how much further down and up it may lie because
+    something is not known; `low` and `high` bound it at 95 % with both.
+    """
 
     value: float
     u: float
+    below: float = 0.0
+    above: float = 0.0
+
+    @property
+    def low(self) -> float:
+        return self.value - self.below - K95 * self.u
+
+    @property
+    def high(self) -> float:
+        return self.value + self.above + K95 * self.u
+
+    def __sub__(self, other: Value) -> Value:
+        """The difference of two quantities that err independently."""
+        u = math.hypot(self.u, other.u)
+        return Value(self.value - other.value, u, self.below + other.above, self.above + other.below)
 
     def figure(self, unit: str, offset: float = 0.0) -> Figure:
-        return Figure.between(self.value - offset, self.u, unit)
+        return Figure(self.value - offset, unit, self.low - offset, self.high - offset, 0.95)
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,17 +77,42 @@ def channel_of(view: View, follower: RunningFollower, role: Role) -> Channel | N
     return view.channels.get(series.channel) if series is not None else None
 
 
-def _measured(follower: RunningFollower, running: Running, unknown_atmosphere_pa: float) -> dict[Role, Value]:
-    found: dict[Role, Value] = {}
-    for role, mean in running.means.items():
-        channel = channel_of(follower.view, follower, role)
-        parts = [running.scatter.get(role, 0.0)]
-        if channel is not None:
-            parts.append(channel.standard_uncertainty(mean))
-        if FACTS[role].quantity is Quantity.PRESSURE and follower.atmosphere_assumed:
-            parts.append(unknown_atmosphere_pa)
-        found[role] = Value(mean, math.hypot(*parts))
-    return found
+def atmosphere_unknown(follower: RunningFollower, settings: RunningSettings) -> bool:
+    """Whether gauge pressures were taken at sea level because neither a barometer nor the site's elevation is known."""
+    return follower.atmosphere_assumed and settings.elevation_m is None
+
+
+def atmosphere_span() -> tuple[float, float]:
+    """How far below and above the standard atmosphere at sea level the air may press at a site of which nothing is known, Pa."""
+    lowest = standard_pressure(limit("laws.highest_site"))
+    return STANDARD_ATMOSPHERE_PA - lowest, limit("laws.highest_air") - STANDARD_ATMOSPHERE_PA
+
+
+def measured_value(
+    follower: RunningFollower,
+    settings: RunningSettings,
+    role: Role,
+    mean: float,
+    *,
+    scatter: float = 0.0,
+    share: float = 1.0,
+) -> Value:
+    """A mean as measured: with `share` of its instrument's uncertainty and of what is not known of the atmosphere."""
+    channel = channel_of(follower.view, follower, role)
+    u = math.hypot(scatter, share * channel.standard_uncertainty(mean)) if channel is not None else scatter
+    if FACTS[role].quantity is Quantity.PRESSURE and atmosphere_unknown(follower, settings):
+        below, above = atmosphere_span()
+        return Value(mean, u, share * below, share * above)
+    return Value(mean, u)
+
+
+def _measured(
+    follower: RunningFollower, running: Running, settings: RunningSettings, share: float
+) -> dict[Role, Value]:
+    return {
+        role: measured_value(follower, settings, role, mean, scatter=running.scatter.get(role, 0.0), share=share)
+        for role, mean in running.means.items()
+    }
 
 
 def _given(measured: dict[Role, Value], ambient_c: float | None, humidity: float | None) -> None:
@@ -75,52 +123,122 @@ def _given(measured: dict[Role, Value], ambient_c: float | None, humidity: float
         measured[Role.AMBIENT_HUMIDITY] = Value(humidity, 0.03)
 
 
-def loop_of(follower: RunningFollower, running: Running, fluid: Fluid, settings: RunningSettings) -> Loop:
-    """Everything that follows from the judged stretch; what no instrument gives is as `settings` have it."""
-    measured = _measured(follower, running, limit("charge.unknown_atmosphere"))
+def loop_of(
+    follower: RunningFollower, running: Running, fluid: Fluid, settings: RunningSettings, *, share: float = 1.0
+) -> Loop:
+    """Everything that follows from the judged stretch; what no instrument gives is as `settings` have it. `share` of the
+    instruments' uncertainty counts, the rest falls out where the same instruments are compared with themselves.
+    """
+    measured = _measured(follower, running, settings, share)
     _given(measured, settings.ambient_c, settings.ambient_humidity)
+    loop = loop_from(measured, fluid)
+    others = [other for other in usual_fluids(settings) if other.key != fluid.key]
+    return _spanning(loop, [loop_from(measured, other) for other in others])
+
+
+def usual_fluids(settings: RunningSettings) -> list[Fluid]:
+    """What may be in the loop where nobody named the refrigerant; empty where it was named."""
+    if "refrigerant" in settings.model_fields_set:
+        return []
+    return [resolve(name) for name in limit("charge.usual_refrigerants")]
+
+
+_OF_A_FLUID = ("evaporating_temperature", "condensing_temperature", "superheat", "subcooling")
+
+
+def _spanning(loop: Loop, others: Sequence[Loop]) -> Loop:
+    """The loop with every figure of its refrigerant widened to what it would be with the others."""
+    values = dict(loop.values)
+    for name in _OF_A_FLUID:
+        here = values.get(name)
+        there = [value for other in others if (value := other.get(name)) is not None]
+        if here is not None and there:
+            below = max(here.below, *(here.value - other.value + other.below for other in there))
+            above = max(here.above, *(other.value - here.value + other.above for other in there))
+            values[name] = Value(here.value, max(here.u, *(other.u for other in there)), below, above)
+    return replace(loop, values=values)
+
+
+def loop_from(measured: Mapping[Role, Value], fluid: Fluid) -> Loop:
+    """Everything that follows from what was measured, SI by role."""
     values = {str(role): value for role, value in measured.items()}
     low, high = measured.get(Role.LOW_SIDE), measured.get(Role.HIGH_SIDE)
     _low_side(values, fluid, low, measured.get(Role.SUCTION_LINE))
     beyond = _high_side(values, fluid, high, measured.get(Role.LIQUID_LINE))
     if low is not None and high is not None and low.value > 0.0:
-        ratio = high.value / low.value
-        values["pressure_ratio"] = Value(ratio, ratio * math.hypot(low.u / low.value, high.u / high.value))
+        values["pressure_ratio"] = _ratio(high, low)
     ambient, vent = measured.get(Role.AMBIENT_AIR), measured.get(Role.VENT_AIR)
     if ambient is not None and vent is not None:
-        values["vent_depression"] = Value(ambient.value - vent.value, math.hypot(ambient.u, vent.u))
+        values["vent_depression"] = ambient - vent
     return Loop(values, beyond, _air(ambient, measured.get(Role.AMBIENT_HUMIDITY)))
+
+
+def _ratio(high: Value, low: Value) -> Value:
+    """High over low. What is not known of the atmosphere shifts both alike."""
+    ratio = high.value / low.value
+    u = ratio * math.hypot(high.u / max(high.value, 1.0), low.u / low.value)
+    shifted = [(high.value + by) / max(low.value + by, 1.0) for by in (-low.below, low.above)]
+    return Value(ratio, u, max(ratio - min(shifted), 0.0), max(max(shifted) - ratio, 0.0))
+
+
+def boils_at(fluid: Fluid, pressure: Value, *, bubble: bool) -> tuple[Value, float] | None:
+    """Saturation temperature (K) at a pressure and the glide there; None where there is none. Raises AboveCritical."""
+
+    def at(pressure_pa: float) -> float:
+        line = saturation(fluid, pressure_pa=pressure_pa)
+        return line.bubble_temperature_k if bubble else line.dew_temperature_k
+
+    try:
+        line = saturation(fluid, pressure_pa=pressure.value)
+    except AboveCritical:
+        raise
+    except BadInput:
+        return None
+    here = line.bubble_temperature_k if bubble else line.dew_temperature_k
+    u = saturation_temperature_uncertainty(fluid, pressure.value, pressure.u)
+    spans = [0.0, 0.0]
+    for index, by in enumerate((-pressure.below, pressure.above)):
+        if by:
+            try:
+                spans[index] = abs(at(pressure.value + by) - here)
+            except BadInput:
+                # beyond the end of the line: as far as its end, so that nothing is claimed
+                end = fluid.lowest_temperature_k if by < 0.0 else fluid.critical_temperature_k
+                spans[index] = abs(end - here)
+    return Value(here, u, *spans), line.dew_temperature_k - line.bubble_temperature_k
 
 
 def _low_side(values: dict[str, Value], fluid: Fluid, low: Value | None, suction: Value | None) -> None:
     if low is None:
         return
     try:
-        line = saturation(fluid, pressure_pa=low.value)
-    except BadInput:
+        found = boils_at(fluid, low, bubble=False)
+    except AboveCritical:
         return
-    u = saturation_temperature_uncertainty(fluid, low.value, low.u)
-    values["evaporating_temperature"] = Value(line.dew_temperature_k, u)
+    if found is None:
+        return
+    values["evaporating_temperature"], glide = found
+    values["evaporating_glide"] = Value(glide, 0.0)
     if suction is not None:
-        values["superheat"] = Value(suction.value - line.dew_temperature_k, math.hypot(suction.u, u))
+        values["superheat"] = suction - found[0]
 
 
 def _high_side(values: dict[str, Value], fluid: Fluid, high: Value | None, liquid: Value | None) -> bool:
     if high is None:
         return False
     try:
-        line = saturation(fluid, pressure_pa=high.value)
+        found = boils_at(fluid, high, bubble=True)
     except AboveCritical:
         values["gas_cooler_pressure"] = high
         if liquid is not None:
             values["gas_cooler_exit_temperature"] = liquid
         return True
-    except BadInput:
+    if found is None:
         return False
-    u = saturation_temperature_uncertainty(fluid, high.value, high.u)
-    values["condensing_temperature"] = Value(line.bubble_temperature_k, u)
+    values["condensing_temperature"], glide = found
+    values["condensing_glide"] = Value(glide, 0.0)
     if liquid is not None:
-        values["subcooling"] = Value(line.bubble_temperature_k - liquid.value, math.hypot(liquid.u, u))
+        values["subcooling"] = found[0] - liquid
     return False
 
 

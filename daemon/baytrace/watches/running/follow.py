@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from math import isfinite
+from typing import Any
 
 import numpy as np
 
@@ -12,6 +13,7 @@ from baytrace.measure.reading import Mark, Quality, Reading, usable
 from baytrace.measure.roles import FACTS, Quantity, Role
 from baytrace.physics.cycles import Cycles, find_cycles
 from baytrace.physics.settling import LOOK_S, MIN_SPAN_S, Settling, judge_settling
+from baytrace.watches.running.own_conditions import History
 from baytrace.watches.running.series import Floats, Series
 from baytrace.watches.running.stretches import Stretch, ends_running, still_needed, stretches
 from baytrace.watches.watch import View
@@ -23,6 +25,10 @@ ROLES = frozenset({*NEEDED, *ASIDE, Role.SYSTEM_PRESSURE, Role.BAROMETER})
 """`system_pressure` is heard only because the trace may start with it."""
 _KEPT = frozenset({*NEEDED, *ASIDE})
 _NO_ATMOSPHERE = int(Quality.NO_ATMOSPHERE)
+_FIRST_RUNS, _LAST_RUNS = 8, 24
+"""Of the runs that are over, so many of the first and of the last are kept."""
+_LONGER = 1.3
+"""A cycle of the high side so many times the low side's is the fan's (common practice, no source)."""
 _LOOK_BACK_S = (5.0, 10.0, 15.0, 20.0, 30.0, 45.0, 60.0)
 """How long before the end of a stretch somebody may have seen it settled and gone to end it (common practice, no source)."""
 
@@ -105,6 +111,11 @@ class RunningFollower:
         self._count = 0
         self._cache: tuple[int, list[Running]] = (-1, [])
         self._over: dict[Stretch, Running] = {}
+        self.earlier: list[Running] = []
+        """Settled runs from before the present running, oldest first: their means, no readings."""
+        self.columns: dict[tuple[Stretch, bool], dict[str, Any]] = {}
+        """What `own_runs` worked out of runs that are over, by stretch and whether the atmosphere is assumed."""
+        self._history = History()
 
     def seconds(self, time_ns: int) -> float:
         """Seconds from the first thing seen."""
@@ -121,7 +132,7 @@ class RunningFollower:
         series = self._series_for(role, channel)
         if series is None:
             return
-        if not isfinite(value) or (quality and not usable(quality)):
+        if not math.isfinite(value) or (quality and not usable(quality)):
             series.unusable += 1
             return
         if quality & _NO_ATMOSPHERE:
@@ -162,11 +173,20 @@ class RunningFollower:
         time_s = self.seconds(mark.time_ns)
         self.now_s = max(self.now_s, time_s)
         text = " ".join(mark.text.casefold().split())
+        before = self._stretches()
         self.marks = still_needed([*self.marks, (time_s, text)])
+        self._history.mark(time_s, text)
         self._count += 1
         # what a mark ended is looked at now, while its readings are still there one by one
-        off = ends_running(text)
-        self._over = {part: self._look_back_at(part) for part in self._stretches() if off or part.end_s < time_s}
+        off, now = ends_running(text), self._stretches()
+        self._keep([part for part in before if part.start_s not in {each.start_s for each in now}])
+        self._over = {part: self._look_back_at(part) for part in now if off or part.end_s < time_s}
+
+    def _keep(self, parts: Sequence[Stretch]) -> None:
+        """Runs that a mark put an end to for good: those that had settled are kept."""
+        over = [running for part in parts if (running := self._look_back_at(part)).settled]
+        kept = [*self.earlier, *over]
+        self.earlier = kept if len(kept) <= _FIRST_RUNS + _LAST_RUNS else kept[:_FIRST_RUNS] + kept[-_LAST_RUNS:]
 
     def advance(self, time_ns: int) -> None:
         self.now_s = max(self.now_s, self.seconds(time_ns))
@@ -177,8 +197,14 @@ class RunningFollower:
             self._cache = self._count, [self._look_at(part) for part in self._stretches()]
         return self._cache[1]
 
+    def every(self) -> list[Running]:
+        """Every run that was kept and every stretch of the present running, oldest first."""
+        return [*self.earlier, *self.all()]
+
     def _stretches(self) -> list[Stretch]:
-        return stretches(self.marks, self.now_s, self.series.get(Role.LOW_SIDE), self.series.get(Role.HIGH_SIDE))
+        found = stretches(self.marks, self.now_s, self.series.get(Role.LOW_SIDE), self.series.get(Role.HIGH_SIDE))
+        under = [self._history.at(part.start_s) for part in found]
+        return [replace(part, conditions=said[0], repair=said[1]) for part, said in zip(found, under, strict=True)]
 
     def judged(self) -> Running | None:
         """The last stretch that settled, else the last that is long enough, else the last; None while nothing runs."""
@@ -231,8 +257,10 @@ class RunningFollower:
         return Running(part, channels, cycles, means, scatter)
 
     def _cycles(self, records: Mapping[Role, tuple[Floats, Floats]]) -> Cycles | None:
-        """The clutch's cycle from the low side, or a fan's from the high side when that is longer."""
-        found = []
+        """The clutch's cycle from the low side, or a fan's from the high side when that is longer for certain. Of one that both sides
+        show the low side's stands: it falls while the compressor is on, and the high side rises then.
+        """
+        found: list[Cycles] = []
         for role in (Role.LOW_SIDE, Role.HIGH_SIDE):
             if role in records:
                 times, values = records[role]
@@ -241,7 +269,9 @@ class RunningFollower:
                 cycles = find_cycles(times, values, least_swing=self.bands.cycle_swing * float(np.mean(values)))
                 if cycles is not None:
                     found.append(cycles)
-        return max(found, key=lambda cycles: cycles.period_s, default=None)
+        if len(found) == 2 and found[1].period_s <= _LONGER * found[0].period_s:
+            return found[0]
+        return found[-1] if found else None
 
     def _channel(self, role: Role, part: Stretch, record: tuple[Floats, Floats], cycles: Cycles | None) -> ChannelState:
         times, values = record

@@ -12,10 +12,11 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
+from baytrace.watches.running.own_conditions import Conditions
 from baytrace.watches.running.series import Series
 
 _ON = re.compile(r"\b(engine|compressor|clutch|a/?c)\s+(on|started|running)\b")
@@ -23,7 +24,7 @@ _OFF = re.compile(r"\b(engine|compressor|clutch|a/?c|system)\s+(off|stopped)\b")
 _CHARGE = re.compile(r"\bcharg(e|ing)\s+(start|starts|started|begin|end|ends|ended|done|stop|stopped)\b")
 _CHARGE_BEGINS = re.compile(r"\bcharg(e|ing)\s+(start|starts|started|begin)\b")
 _STATE = re.compile(
-    r"\b(idle|idling|raised|fast|rpm|revs?|speed|doors?|blower|fan|recirculation|fresh air|windows?)\b|\d\s*rpm"
+    r"\b(idle|idling|raised|fast|rpm|revs?|speed|doors?|blower|fan|recirculation|fresh air|windows?|table conditions)\b|\d\s*rpm"
 )
 RUNNING_RATIO = 1.25
 _STOPPED_RATIO = 1.15
@@ -43,6 +44,10 @@ class Stretch:
     start_s: float
     end_s: float
     marked: bool = True
+    conditions: Conditions = field(default_factory=Conditions)
+    """What marks said of speed, doors, air and blower."""
+    repair: int = 0
+    """How often the loop had been worked on when it began: runs with the same number are of the same state of the car."""
 
     @property
     def length_s(self) -> float:

@@ -8,6 +8,12 @@ from typing import Any
 from baytrace.measure.roles import FACTS, Quantity
 from baytrace.watches.running.follow import ChannelState, Running
 
+ATMOSPHERE_UNKNOWN = (
+    "Neither barometer nor elevation is known: gauge pressures were taken at sea level, and may lie lower by what the air presses "
+    "less at up to 3000 m. Enter the site's elevation (elevation_m) or read a barometer."
+)
+REFRIGERANT_UNKNOWN = "No refrigerant is set, so every figure that depends on it spans R134a and R1234yf: enter what is in the loop (refrigerant)."
+
 
 def span(seconds: float) -> str:
     """`40 s`, `3 min`, `1 h 05 min`."""

@@ -141,11 +141,22 @@ def _kind(annotation: Any) -> str:
         names = {str: "text", bool: "true or false", int: "a whole number", float: "a number", date: "a day"}
         if origin in names:
             kinds.append(names[origin])
-        elif isinstance(origin, type) and issubclass(origin, Mapping):
+        elif isinstance(origin, type) and issubclass(origin, (Mapping, BaseModel)):
             kinds.append("a table")
         else:
             kinds.append("a list")
     return " or ".join(dict.fromkeys(kinds))
+
+
+def tables_within(model: type[BaseModel]) -> dict[str, type[BaseModel]]:
+    """Fields that are tables with keys of their own, or lists of such tables, and the fields of those; by key."""
+    found: dict[str, type[BaseModel]] = {}
+    for key, field in model.model_fields.items():
+        for each in _plain(field.annotation):
+            [inner, *_] = [*get_args(each), each] if get_origin(each) is list else [each]
+            if isinstance(inner, type) and issubclass(inner, BaseModel):
+                found |= {key: inner} | {f"{key}.{name}": deeper for name, deeper in tables_within(inner).items()}
+    return found
 
 
 def _range(field: FieldInfo) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from baytrace.adapter import Adapter, adapters
-from baytrace.bench.config import SECTIONS, ChannelSection, InstrumentSection
+from baytrace.bench.config_sections import SECTIONS, ChannelSection, InstrumentSection
 from baytrace.bench.presets import Preset
 from baytrace.measure.roles import FACTS, SI_UNIT
 from baytrace.watches.limit_rules import Rule
@@ -18,6 +18,7 @@ TITLE = "Reference: every setting of bench.toml"
 
 _WORDS = {
     "bench": "The bench itself.",
+    "quality": "What the shop asks for beyond the usual.",
     "web": "The page and the API.",
     "mqtt": "A broker the bench publishes its state and alarms to. Left out: none is used. "
     "(Instruments that publish over MQTT have their own broker, in their own table.)",

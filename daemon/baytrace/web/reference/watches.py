@@ -9,7 +9,7 @@ from typing import Any
 from baytrace.watches.limit_rules import Rule
 from baytrace.watches.limits_table import Limit, limits
 from baytrace.watches.watch import watches
-from baytrace.web.reference.fields import entries, settings_table
+from baytrace.web.reference.fields import entries, settings_table, tables_within
 from baytrace.web.reference.tables import code, table
 
 TITLE = "Reference: watches, their settings and limits"
@@ -22,6 +22,8 @@ practice, no source" means what it says: it is what the trade does, and the vehi
 """
 
 _OTHERS = {
+    "own": "A running loop judged by figures of the car itself; see [The car's own figures](/manual/own).",
+    "laws": "What the laws of a running loop allow for, and how far what is not known may lie; see [Laws first](/manual/charge#laws-first).",
     "decision": "Decisions and calibration, for every watch; see [Trust](/manual/trust).",
     "instruments": "The accuracy taken for a channel whose accuracy is not given, by role. The figure on your instrument's "
     "data sheet comes first.",
@@ -36,6 +38,9 @@ def page() -> str:
         said = watch.summary.rstrip(".")
         parts += [f"## {name}", "", f"{said[0].upper()}{said[1:]}. Listens to: {listens}.", ""]
         parts += [f"### Settings of {name}", "", settings_table(entries(watch.Settings, name))]
+        for key, model in tables_within(watch.Settings).items():
+            if model is not Rule:  # told with bench.toml, where a shop writes them
+                parts += [f"### Keys of {code(key)} of {name}", "", settings_table(entries(model, key)), ""]
         parts += _limits(name, f"### Default limits of {name}")
     for group, words in others():
         parts += [*_limits(group, f"## {group}", words)]
