@@ -335,7 +335,7 @@ def test_no_cell_of_the_reference_shows_how_the_program_keeps_it(texts):
     """A limit of several figures is told in words, and an instant of an address is not called a number."""
     for name in manual_pages.MADE:
         assert not re.search(r"[|:] \{'", texts[name]), name
-    assert "| `shares` | normal: nothing wrong 0.5, " in texts["watches"]
+    assert "| `shares_before` | nothing wrong 0.25, " in texts["watches"]
     assert texts["http"].count("| instant |") == 4
 
 
