@@ -5,10 +5,12 @@ Run as `python tests/benchmarks/pressures_ensemble.py OUT.csv STRUCTURE.csv...` 
 noise; the same car sound and under each cause at several strengths on the same day); its name is the structure's.
 
 For each kind of valve and compressor, cause and strength the signs are fitted by least squares to the features of the day
-(`ensemble.FEATURES`; all but the mean drawn to none by a small ridge); what is left gives the covariance between cars, a
-third of it that of the structure's kinds together, as a kind alone has few. Where structures ran different strengths they are
+(`ensemble.FEATURES`; all but the mean drawn to none by a small ridge); what is left gives the covariance between cars, drawn
+to that of the structure's kinds together, as a kind alone has few. Where structures ran different strengths they are
 interpolated. A valve stuck shut and one stuck open are kept apart: a car's valve is open when, at its worst, it lowers the
-superheat (expansion valve) or warms the liquid line (orifice tube).
+superheat (expansion valve) or warms the liquid line (orifice tube). Too little charge and a restriction move some cars much
+and others, with refrigerant in store, hardly at all: the half of a structure's cars that moved less, and the half that moved
+more, are kept apart, as one normal spread over both would tell of too few cars that hardly move.
 """
 
 from __future__ import annotations
@@ -25,7 +27,9 @@ import numpy as np
 from baytrace.watches.pressures.causes import CAUSES, SIGNS, SOUND, VALVE
 from baytrace.watches.pressures.ensemble import FEATURES, KINDS, Ensemble, State, columns, features
 
-_RIDGE, _POOLED, _LEAST_CARS = 1.0, 1.0 / 3.0, 12
+_RIDGE, _LEAST_CARS, _POOLED_CARS = 1.0, 9, 20.0
+SPLIT = ("undercharge", "restriction")
+_SPREADS = np.array([4.0, 8.0, 4.0, 5.0, 6.0, 5.0, 8.0, 1.0])  # of sound cars, K, to weigh how far signs moved
 
 
 @dataclass(frozen=True)
@@ -53,7 +57,8 @@ class Cars:
 
     def states(self, cause: str) -> list[State]:
         found = zip(self.cause, self.strength, self.way, strict=True)
-        return sorted({State(str(name), float(strength), str(way)) for name, strength, way in found if name == cause})
+        states = {State(str(name), float(strength), str(way)) for name, strength, way in found if name == cause}
+        return sorted(state for state in states if state.way or cause not in {VALVE, *SPLIT})
 
     def features(self) -> np.ndarray:
         faster, yf = np.where(self.speed == "fast", 1.0, -1.0), np.where(self.refrigerant == "R1234yf", 1.0, -1.0)
@@ -72,19 +77,25 @@ def cars(path: Path) -> Cars:
 
 
 def _ways(text: dict[str, np.ndarray], strength: np.ndarray, signs: np.ndarray) -> np.ndarray:
-    """ "shut" or "open" where a valve is stuck, of each row."""
-    ways = np.full(len(strength), "", dtype="<U4")
-    stuck = text["cause"] == VALVE
-    for car in np.unique(text["car"][stuck]):
-        mine = stuck & (text["car"] == car)
-        sound = (text["car"] == car) & (text["cause"] == SOUND)
-        if not sound.any():
-            continue
-        worst = np.flatnonzero(mine)[int(np.argmax(strength[mine]))]
-        moved = signs[worst] - signs[sound][0]
-        orifice = text["valve"][worst] == "orifice tube"
-        opened = moved[SIGNS.index("approach")] > 0.0 if orifice else moved[SIGNS.index("superheat")] < 0.0
-        ways[mine] = "open" if opened else "shut"
+    """In which way each row shows its cause: see the top."""
+    ways = np.full(len(strength), "", dtype="<U5")
+    sound = {car: row for row, car in enumerate(text["car"]) if text["cause"][row] == SOUND}
+    for car in np.unique(text["car"][text["cause"] == VALVE]):
+        mine = np.flatnonzero((text["cause"] == VALVE) & (text["car"] == car))
+        if car in sound:
+            worst = mine[int(np.argmax(strength[mine]))]
+            moved = signs[worst] - signs[sound[car]]
+            orifice = text["valve"][worst] == "orifice tube"
+            opened = moved[SIGNS.index("approach")] > 0.0 if orifice else moved[SIGNS.index("superheat")] < 0.0
+            ways[mine] = "open" if opened else "shut"
+    for cause in SPLIT:
+        for size in np.unique(strength[text["cause"] == cause]):
+            for valve in np.unique(text["valve"]):
+                rows = np.flatnonzero((text["cause"] == cause) & (strength == size) & (text["valve"] == valve))
+                rows = np.array([row for row in rows if text["car"][row] in sound], dtype=int)
+                moved = signs[rows] - signs[[sound[text["car"][row]] for row in rows]]
+                far = np.abs(moved / _SPREADS).sum(axis=1)
+                ways[rows] = np.where(far > np.nanmedian(far), "plain", "faint")
     return ways
 
 
@@ -102,11 +113,12 @@ def fitted(table: Cars, state: State) -> tuple[np.ndarray, np.ndarray]:
         day, seen = of_day[rows], table.signs[rows]
         means[at] = np.linalg.solve(day.T @ day + ridge, day.T @ seen).T
         left = seen - day @ means[at].T
-        spreads[at] = left.T @ left / (counts[at] - len(FEATURES))
+        spreads[at] = left.T @ left / max(counts[at] - len(FEATURES), 0.5 * counts[at])
     there = np.isfinite(spreads[:, 0, 0])
     if there.any():
         together = np.average(spreads[there], axis=0, weights=counts[there])
-        spreads = (1.0 - _POOLED) * spreads + _POOLED * together
+        pooled = (_POOLED_CARS / (_POOLED_CARS + counts))[:, None, None]
+        spreads = (1.0 - pooled) * spreads + pooled * together
     return means, spreads
 
 
@@ -156,7 +168,7 @@ def write(cars_of: Ensemble, out: Path) -> None:
 
 
 def _short(value: float) -> str:
-    return f"{round(value, 2):g}" if abs(value) < 10.0 else f"{round(value, 1):g}"
+    return f"{value:.2g}" if abs(value) < 1.0 else f"{round(value, 1):g}"
 
 
 def main() -> None:

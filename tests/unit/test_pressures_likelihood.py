@@ -38,7 +38,8 @@ def values(signs, u=0.4):
 def left_out():
     """Stated likelihood and truth of every group named, for cars of each structure judged by the others; its weight."""
     rows = []
-    for structure, day, fluid in itertools.product(ensemble().structures, DAYS, ("R134a", "R1234yf")):
+    days = list(zip(DAYS, ("R134a", "R1234yf", "R134a"), strict=True))
+    for structure, (day, fluid) in itertools.product(ensemble().structures, days):
         own = compared(only(ensemble(), structure), U, day, fluid)
         others = compared(ensemble().without(structure), U, day, fluid)
         faults = sorted({(state.cause, state.strength) for state in own.states})
@@ -137,6 +138,7 @@ def test_a_sign_that_is_missing_or_no_number_is_left_out():
     found = ranked(two, WARM, "R134a")
     assert found.causes
     assert ranked({**two, "vent": Value(float("nan"), 0.3)}, WARM, "R134a") == found
+    assert ranked({**two, "vent": Value(-15.0, float("inf"))}, WARM, "R134a") == found
     assert not ranked({}, WARM, "R134a").causes
     assert not any("vent" in text for cause in found.causes for text in (*cause.speaks_for, *cause.speaks_against))
 

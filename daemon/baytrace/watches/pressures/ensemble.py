@@ -58,7 +58,7 @@ def features(ambient_c: Floats, humidity: Floats, faster: Floats, yf: Floats) ->
 
 
 class State(NamedTuple):
-    """A cause at a strength in %; `way` "shut" or "open" for a valve that is stuck, which are as likely."""
+    """A cause at a strength in %; its ways are as likely: a valve stuck "shut" or "open", a car that moves "faint" or "plain"."""
 
     cause: str
     strength: float
@@ -113,7 +113,7 @@ def _fits(kind: tuple[str, str], day: Day) -> bool:
 
 
 def _point(day: Day, refrigerant: str) -> Floats:
-    humidity = _UNKNOWN_HUMIDITY if day.humidity is None else day.humidity
+    humidity = _UNKNOWN_HUMIDITY if day.humidity is None else min(max(day.humidity, 0.0), 1.0)
     faster = {"idle": -1.0, "fast": 1.0}.get(day.speed, 0.0)
     key = resolve(refrigerant).key
     yf = {resolve(name).key: sign for name, sign in zip(REFRIGERANTS, (-1.0, 1.0), strict=True)}.get(key, 0.0)
@@ -152,9 +152,12 @@ def covers(refrigerant: str) -> str:
     fluid = resolve(refrigerant)
     if not fluid.transcritical:
         return ""
+    models = (
+        "there is one loop model alone of it" if fluid.key == resolve("R744").key else "there is no loop model of it"
+    )
     return (
-        f"causes are not judged with {fluid.name}: it has one loop model alone, and a likelihood that no model of another "
-        "structure has confirmed would not keep its word"
+        f"causes are not judged with {fluid.name}: {models}, and a likelihood that no model of another structure has "
+        "confirmed would not keep its word"
     )
 
 

@@ -179,7 +179,11 @@ def spread_of(share: Floats, mean: Floats, covariance: Floats) -> tuple[Floats, 
 def comparable(signs: Mapping[str, Value], refrigerant: str) -> tuple[str, ...]:
     """The signs that can be compared, in the order of SIGNS."""
     carried = signs_carried(refrigerant)
-    return told([name for name in SIGNS if name in signs and name in carried and math.isfinite(signs[name].value)])
+    return told([name for name in SIGNS if name in carried and (sign := signs.get(name)) is not None and _finite(sign)])
+
+
+def _finite(sign: Value) -> bool:
+    return math.isfinite(sign.value) and math.isfinite(sign.u)
 
 
 def comparison(signs: Mapping[str, Value], day: Day, refrigerant: str) -> Comparison:
