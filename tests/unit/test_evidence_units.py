@@ -20,7 +20,10 @@ def trace(tmp_path):
     )
     nitrogen.write_text(
         "time [s],high_side [kPaa],system_temperature [degC],mark\n"
-        + "".join(f"{n},{1000.0 - 0.01 * n:.3f},20.0,{'' if n else 'isolated'}\n" for n in range(0, 3000, 5))
+        + "".join(
+            f"{n},{1000.0 - 0.01 * n:.3f},{20.0 + 0.1 * (n % 3):.1f},{'' if n else 'isolated'}\n"
+            for n in range(0, 3000, 5)
+        )
     )
     return {"evacuation": vacuum, "pressure_hold": nitrogen}
 

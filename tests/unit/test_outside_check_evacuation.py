@@ -158,3 +158,48 @@ def test_warming_pool_without_a_thermometer_is_no_leak(tmp_path: Path):
     rise = 1422.0 * (1.0 - np.exp(-second / 1309.0)) * saturation_pressure(kelvin) / saturation_pressure(293.15)
     verdict = hold_of(tmp_path, 43.0 + rise + np.random.default_rng(3).normal(0.0, 1.0, 1290), hold_s=1280)
     assert "leak" not in verdict.finding
+
+
+@pytest.mark.parametrize(
+    ("leak", "litres", "outcome"),
+    [
+        (1e-4, 5.0, Outcome.UNDECIDED),
+        (1e-4, 2.0, Outcome.UNDECIDED),
+        (0.0, 2.0, Outcome.PASS),
+        (1e-3, 2.0, Outcome.FAIL),
+    ],
+)
+def test_without_a_volume_no_leak_verdict_rests_on_an_assumed_one(
+    tmp_path: Path, leak: float, litres: float, outcome: Outcome
+):
+    """Twice the limit into 5 L rises as little as half of it into 1 L: neither pass nor fail, and the volume is asked for."""
+    noise = np.random.default_rng(12)
+    shown = 30.0 + leak / (litres * 1e-3) * np.arange(1800) + noise.normal(0.0, 0.2, 1800)
+    kelvin = 295.0 + noise.normal(0.0, 0.05, 1800)
+    verdict = hold_of(tmp_path, shown, kelvin=kelvin, hold_s=1700, volume_l=None)  # type: ignore[arg-type]
+    assert verdict.outcome is outcome, verdict.reasons
+    assert any("volume_l" in reason for reason in verdict.reasons)
+    assert "leak_rate" not in verdict.evidence
+
+
+def test_tight_says_what_it_cannot_see(tmp_path: Path):
+    """A hold that could miss more than 40 g a year (Directive 2006/40/EC) says that a detector check is still owed; its evidence stays."""
+    shown = 30.0 + np.random.default_rng(13).normal(0.0, 1.2, 960)
+    verdict = hold_of(tmp_path, shown, kelvin=np.full(960, 295.0), refrigerant="R134a", volume_l=5.0)  # type: ignore[arg-type]
+    assert verdict.outcome is Outcome.PASS
+    assert verdict.evidence["yearly_loss_laminar"].high > 40.0
+    assert any(reason.startswith("No gross leak; a detector check is still owed") for reason in verdict.reasons)
+
+
+@pytest.mark.parametrize("lag_s", [60.0, 300.0, 900.0])
+@pytest.mark.parametrize("swing", [-3.0, 3.0])
+def test_pool_behind_or_ahead_of_its_thermometer_is_no_leak(tmp_path: Path, lag_s: float, swing: float):
+    """Water that warms and cools by 3 K while the thermometer on the shell comes up to 15 min late is never found as a leak."""
+    second, noise = np.arange(1800), np.random.default_rng(14)
+    kelvin = 295.0 + swing * np.sin(np.pi * second / 1800.0)
+    late, now = np.empty(1800), kelvin[0]
+    for row, value in enumerate(kelvin.tolist()):
+        now += (value - now) / (lag_s + 1.0)
+        late[row] = now
+    shown = pool(kelvin, 150.0) + noise.normal(0.0, 0.3, 1800)
+    assert "leak" not in hold_of(tmp_path, shown, kelvin=late + noise.normal(0.0, 0.05, 1800), hold_s=1700).finding

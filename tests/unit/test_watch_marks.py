@@ -3,7 +3,7 @@
 import pytest
 
 from baytrace.watches.evacuation.phases import meaning
-from baytrace.watches.pressure_hold import _BEGIN, _END
+from baytrace.watches.pressure_hold.watch import BEGIN, END
 from baytrace.watches.watch import watches
 
 
@@ -17,8 +17,8 @@ def test_an_evacuation_understands_every_mark_it_offers():
 def test_a_pressure_hold_understands_every_mark_it_offers():
     """One button begins the standing test and one ends it."""
     begin, end = watches()["pressure_hold"].marks
-    assert _BEGIN.search(begin)
-    assert _END.search(end)
+    assert BEGIN.search(begin)
+    assert END.search(end)
 
 
 @pytest.mark.parametrize("watch", sorted(watches()))

@@ -24,6 +24,7 @@ UNSEEN = np.array([-1.0, -0.75, -0.5, -0.25, 0.25, 0.5, 0.75, 1.0])
 BETWEEN_PATHS = 0.125
 """Share of the unseen drift by which a loop may drift off the nearest path at the end of the hold."""
 _KERNEL = 0.04
+_PIECES = 8
 
 
 class Thermal(NamedTuple):
@@ -76,6 +77,28 @@ def measured(time_s: Array, temperature: Array) -> Smoothed:
     change = noise * math.sqrt(12.0 / count)
     kept = 2.0 * math.sqrt(math.pi) * max(_KERNEL * count, 1.5)
     return Smoothed(kelvin, change, noise / math.sqrt(kept))
+
+
+def lagging_k(time_s: Array, kelvin: Array, lag_s: float) -> float:
+    """K (half-width) by which a loop that follows its thermometer, or that the thermometer follows, by a lag of up to `lag_s` may drift off it.
+
+    A steady change of any lag is a constant distance and drifts nowhere once it has run for a while; a change of the slope does.
+    """
+    step = np.diff(time_s)
+    late, rest = np.empty_like(kelvin), float(kelvin[0])
+    late[0] = rest
+    for row in range(1, kelvin.size):
+        rest += (1.0 - math.exp(-float(step[row - 1]) / lag_s)) * (float(kelvin[row]) - rest)
+        late[row] = rest
+    # a loop that had run on at the first slope before the hold would stand off by slope times lag already
+    parts = max(kelvin.size // 8, 2)
+    slope = float(np.polyfit(time_s[:parts], kelvin[:parts], 1)[0])
+    off = late - kelvin - slope * lag_s * np.exp(-(time_s - time_s[0]) / lag_s)
+    behind = 0.5 * float(off.max() - off.min())
+    pieces = np.array_split(np.arange(kelvin.size), max(min(kelvin.size // 4, _PIECES), 1))
+    slopes = [float(np.polyfit(time_s[rows], kelvin[rows], 1)[0]) for rows in pieces if rows.size > 2]
+    ahead = 0.5 * lag_s * (max(slopes) - min(slopes)) if slopes else 0.0
+    return max(behind, ahead)
 
 
 def unseen_factors(time_s: Array, span_s: float, thermal: Thermal) -> Array | None:

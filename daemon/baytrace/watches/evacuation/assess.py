@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from baytrace.measure.channel import Channel
+from baytrace.physics import moisture
 from baytrace.physics.outlook import Outlook, more_time
 from baytrace.physics.pressure_rise import RiseFit
 from baytrace.physics.rise_alone import vapour_alone
@@ -14,6 +15,9 @@ from baytrace.watches.evacuation.decision import Against, Cause, Limits, cause, 
 from baytrace.watches.evacuation.hold import Hold, fit_hold
 from baytrace.watches.evacuation.waiting import time_left
 from baytrace.watches.limits_table import limit
+
+_OFF = 4.0
+"""Half-widths of tracking that a course off the thermometer's may draw as a slope, at either end and between (from simulated pools)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +53,7 @@ def weigh(
     if fit is None:
         return Assessment(None, None, Cause.UNDECIDED, hold.seconds)
     stand = _stands(fit, limits)
-    if stand.rate == "above" and _drifting_explains(hold, fit):
+    if stand.rate == "above" and (_drifting_explains(hold, fit) or _lag_explains(fit, limits)):
         stand = stand._replace(rate="across")
     return Assessment(fit, stand, cause(stand), hold.seconds)
 
@@ -70,3 +74,11 @@ def _drifting_explains(hold: Hold, fit: RiseFit) -> bool:
     if fit.problem.path_factors is None:
         return False
     return vapour_alone(hold.cells.means(), fit).kelvin <= float(limit("evacuation.early_kelvin"))
+
+
+def _lag_explains(fit: RiseFit, limits: Limits) -> bool:
+    """Whether water alone would do, were it as far off its thermometer as a lag may put it: saturation then goes a course of its own."""
+    if fit.thermal.drift_k > 0.0:
+        return False
+    off = _OFF * fit.thermal.tracking_k * moisture.sensitivity(fit.thermal.level_k) * fit.vapour.high
+    return fit.rate.low - off / fit.span_s <= max(limits.rate, limits.leak)

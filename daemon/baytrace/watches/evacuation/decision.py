@@ -26,11 +26,14 @@ class Cause(StrEnum):
 
 
 class Limits(NamedTuple):
-    """Pa/s and Pa; `guard` is the guard band of a leak in half-widths of its interval (JCGM 106, 8.3)."""
+    """Pa/s and Pa; `guard` is the guard band of a leak in half-widths of its interval (JCGM 106, 8.3). `leak`: the rate above which it is a leak
+    whatever the volume; 0 where that is `rate` itself.
+    """
 
     rate: float
     vapour: float
     guard: float = 1.0
+    leak: float = 0.0
 
 
 class Against(NamedTuple):
@@ -42,7 +45,7 @@ class Against(NamedTuple):
 
 def compare(rate: Estimate, vapour: Estimate, vapour_soon_high: float, limits: Limits) -> Against:
     surely = rate.value - limits.guard * (rate.value - rate.low)
-    of_rate = "above" if surely > limits.rate else "below" if rate.high < limits.rate else "across"
+    of_rate = "above" if surely > max(limits.rate, limits.leak) else "below" if rate.high < limits.rate else "across"
     of_vapour = "above" if vapour.low > limits.vapour else "below" if vapour_soon_high < limits.vapour else "across"
     return Against(of_rate, of_vapour)
 

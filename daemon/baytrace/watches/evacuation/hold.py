@@ -9,16 +9,18 @@ from typing import NamedTuple
 
 import numpy as np
 
+from baytrace.measure.accuracy import Accuracy
 from baytrace.measure.channel import Channel
 from baytrace.measure.instant import NS
 from baytrace.physics.gauge_noise import Gauge
 from baytrace.physics.pressure_rise import RiseFit, fit
-from baytrace.physics.rise_cells import Cells
-from baytrace.physics.rise_warmth import Thermal
+from baytrace.physics.rise_cells import CellMeans, Cells
+from baytrace.physics.rise_warmth import Thermal, lagging_k, smooth
 from baytrace.physics.wild_readings import WildReadings
 from baytrace.watches.limits_table import limit
 
 _KELVIN = 273.15
+_FEWEST_CELLS = 8
 
 
 class Gap(NamedTuple):
@@ -135,12 +137,25 @@ def still_step(channel: Channel | None, pressure: float) -> float:
     return channel.unit.difference_to_si(10.0 ** min(int(exponent), 0))
 
 
-def gauge_of(channel: Channel | None, resolution: float) -> Gauge:
-    """A channel's limits of error in SI. A display that never moved is taken to have steps of its fixed error."""
+def gauge_of(channel: Channel | None, resolution: float, pressure: float | None = None) -> Gauge:
+    """A channel's limits of error in SI. A display that never moved is taken to have steps of its fixed error. One that states no accuracy is
+    taken for the usual instrument of its role. At a `pressure` (absolute) the limit of error there counts as one of the gain.
+    """
     if channel is None:
         return Gauge(0.2, 0.1, resolution or 0.2)
-    fixed = channel.unit.difference_to_si(channel.accuracy.fixed)
-    return Gauge(fixed, channel.accuracy.relative, resolution or fixed)
+    accuracy = stated(channel)
+    fixed = channel.unit.difference_to_si(accuracy.half_width(0.0) + math.sqrt(3.0) * accuracy.standard)
+    relative = max(accuracy.half_width(1e9) / 1e9 - accuracy.half_width(0.0) / 1e9, 0.0)
+    if pressure is not None and pressure > 0.0:
+        relative += fixed / pressure
+    return Gauge(fixed, relative, resolution or fixed)
+
+
+def stated(channel: Channel) -> Accuracy:
+    """A channel's accuracy; where none is stated, the usual one of its role."""
+    if channel.accuracy.half_width(1.0) > 0.0 or channel.accuracy.standard > 0.0:
+        return channel.accuracy
+    return Accuracy.parse(str(limit(f"instruments.{channel.role}")), unit=channel.unit)
 
 
 def thermal_of(hold: Hold, channel: Channel | None) -> Thermal:
@@ -150,9 +165,19 @@ def thermal_of(hold: Hold, channel: Channel | None) -> Thermal:
         known = kelvin[~np.isnan(kelvin)]
         if channel is not None and known.size >= 0.8 * kelvin.size:
             level = float(known.mean())
-            return Thermal(level, channel.standard_uncertainty(level), 0.0, limit("evacuation.temperature_tracking"))
+            apart = math.hypot(limit("evacuation.temperature_tracking"), _lagging(hold.cells.means()))
+            return Thermal(level, channel.standard_uncertainty(level), 0.0, apart)
     spread = limit("evacuation.assumed_temperature_spread") / 3.0**0.5
     return Thermal(limit("evacuation.assumed_temperature") + _KELVIN, spread, limit("evacuation.temperature_drift"))
+
+
+def _lagging(means: CellMeans) -> float:
+    """K by which a loop may have stood off its thermometer (half-width), changing within the hold: the most of any lag."""
+    known = ~np.isnan(means.temperature)
+    if int(known.sum()) < _FEWEST_CELLS:
+        return 0.0
+    time_s = means.time_s[known]
+    return lagging_k(time_s, smooth(time_s, time_s, means.temperature[known]), float(limit("evacuation.lag")))
 
 
 def fit_hold(hold: Hold, pressure: Channel | None, temperature: Channel | None, resolution: float) -> RiseFit | None:

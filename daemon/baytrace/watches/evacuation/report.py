@@ -13,7 +13,7 @@ from baytrace.measure.verdict import Curve, Figure, Outcome, Status, Verdict
 from baytrace.physics import leak
 from baytrace.physics.pressure_rise import Estimate, RiseFit
 from baytrace.watches.bands import band
-from baytrace.watches.evacuation import waiting, wording
+from baytrace.watches.evacuation import owed, waiting, wording
 from baytrace.watches.evacuation.assess import Assessment
 from baytrace.watches.evacuation.decision import Cause
 from baytrace.watches.evacuation.early import certain_early
@@ -128,8 +128,9 @@ def _decide(watch: Evacuation, weighed: Assessment | None) -> tuple[Outcome, str
     if groundless is not None:
         return Outcome.UNDECIDED, "undecided", [groundless]
     if weighed.cause is Cause.TIGHT:
-        return Outcome.PASS, "tight", [_sentence(wording.found(Cause.TIGHT))]
-    return Outcome.UNDECIDED, "undecided", [_sentence(wording.found(Cause.UNDECIDED)), *_undecided_words(weighed)]
+        return Outcome.PASS, "tight", [_sentence(wording.found(Cause.TIGHT)), *owed.gross_alone(watch, weighed)]
+    said = [_sentence(wording.found(Cause.UNDECIDED)), *_undecided_words(weighed), *owed.volume_words(watch, weighed)]
+    return Outcome.UNDECIDED, "undecided", said
 
 
 def _groundless(watch: Evacuation, weighed: Assessment) -> str | None:
@@ -225,7 +226,7 @@ def _leak_besides(watch: Evacuation, weighed: Assessment, fit: RiseFit) -> list[
     """Water found says nothing about a leak beside it unless the rest of the rise is surely small."""
     if weighed.stand is None or weighed.stand.rate == "below":
         return []
-    likely = "is likely" if fit.rate.low > watch.limits.rate else "is not excluded"
+    likely = "is likely" if fit.rate.low > watch.limits.leak else "is not excluded"
     most = f"{fit.rate.high:.2g} Pa/s of the rise may be air"
     if watch.settings.volume_l is not None:
         most += f", {fit.rate.high * watch.settings.volume_l * 1e-3:.2g} Pa m3/s"
@@ -277,8 +278,9 @@ def _remarks(watch: Evacuation, weighed: Assessment | None) -> list[str]:
             )
         if watch.settings.volume_l is None:
             said.append(
-                f"The loop's volume is not given: the leak limit is taken as a rise of {watch.limits.rate:.3g} Pa/s "
-                f"({limit('evacuation.assumed_volume_l'):g} L)."
+                f"The loop's volume (volume_l) is not given: a rise below {watch.limits.rate:.3g} Pa/s is no leak and one above "
+                f"{watch.limits.leak:.3g} Pa/s is one in every loop of {limit('evacuation.least_volume_l'):g} to "
+                f"{limit('evacuation.most_volume_l'):g} L; in between it is needed."
             )
     if watch.wild:
         said.append(f"{_counted(watch.wild, 'wild')} left out.")

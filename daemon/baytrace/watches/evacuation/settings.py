@@ -12,7 +12,7 @@ from baytrace.watches.watch import ASK, WatchSettings
 
 class EvacuationSettings(WatchSettings):
     volume_l: float | None = Field(default=None, gt=0.0, le=1000.0, json_schema_extra=ASK)
-    """Volume of the loop with hoses, in litres; without it a rise is judged for the usual loop."""
+    """Volume of the loop with hoses, in litres; without it a verdict on a leak has to hold for every usual loop."""
     target_pa: float = Field(default_factory=lambda: limit("evacuation.target_pa"), gt=0.0, lt=20_000.0)
     """Pressure that counts as deep vacuum, Pa absolute."""
     deep_vacuum_s: float = Field(default_factory=lambda: limit("evacuation.deep_vacuum_s"), ge=0.0)
@@ -35,7 +35,9 @@ class EvacuationSettings(WatchSettings):
     """A hold with a longer silence of the gauge cannot pass, s."""
 
     @property
-    def rate_limit(self) -> float:
-        """Pa/s that the leak limit means in this loop."""
-        litres = self.volume_l if self.volume_l is not None else limit("evacuation.assumed_volume_l")
-        return self.leak_limit / (litres * 1e-3)
+    def rate_limits(self) -> tuple[float, float]:
+        """Pa/s that the leak limit means in this loop: what passes lies below the first, what fails above the second. Without a volume
+        they are those of the largest and the smallest usual loop.
+        """
+        least, most = limit("evacuation.least_volume_l"), limit("evacuation.most_volume_l")
+        return self.leak_limit / ((self.volume_l or most) * 1e-3), self.leak_limit / ((self.volume_l or least) * 1e-3)

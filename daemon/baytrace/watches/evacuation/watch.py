@@ -50,7 +50,8 @@ class Evacuation:
         spread = limit("evacuation.assumed_temperature_spread")
         middle = limit("evacuation.assumed_temperature") + _KELVIN
         self.water = PlateauFinder(middle - spread, middle + spread)
-        self.limits = Limits(settings.rate_limit, settings.vapour_limit_pa, limit("evacuation.leak_guard"))
+        passes, fails = settings.rate_limits
+        self.limits = Limits(passes, settings.vapour_limit_pa, limit("evacuation.leak_guard"), fails)
         self._max_gap_ns = int(settings.max_gap_s * NS)
         self.now_ns = 0
         self.phase = Phase.WAITING
