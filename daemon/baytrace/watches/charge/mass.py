@@ -41,7 +41,7 @@ _WANDER, _LEAST_STEP_KG = (
     0.4,
     0.0005,
 )  # share of its display's step, and the least step, by which a scale at rest wanders
-_UNSEEN = 0.18  # share of the smallest shift that is seen in flow: so much of one may lie unseen (k = 1)
+_UNSEEN = 0.25  # share of the smallest shift that is seen in flow: so much of one may lie unseen (k = 1)
 _LONG_RISE_S = 15.0
 _USUAL_DRIFT = 4.0  # times what a scale may creep: what is taken for its usual drift (k = 1) where nothing shows it
 
