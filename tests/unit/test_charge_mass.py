@@ -209,6 +209,7 @@ def test_a_scale_that_zeroes_itself_may_have_swallowed_a_trickle():
     assert interval(unknown)[1] - interval(off)[1] == pytest.approx(0.5 * (60.0 - 12.0), abs=4.0)
     assert interval(unknown)[0] == pytest.approx(interval(off)[0], abs=0.1)
     assert unknown.verdict().outcome is Outcome.UNDECIDED
+    assert any("if it zeroes itself" in said for said in unknown.verdict().reasons)
     assert off.verdict().outcome is Outcome.PASS
 
 

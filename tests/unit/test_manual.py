@@ -287,7 +287,7 @@ def test_every_check_of_the_doctor_stands_on_the_service_page(texts):
         ("coils", "the contact ({} ohm)", "sweep.contact_ohm"),
         ("coils", "downwards by {} ohm", "sweep.lead_unknown_ohm"),
         ("coils", "Odd is more than {} robust", "sweep.odd_deviations"),
-        ("charge", "up to {} g/s", "charge.most_drift"),
+        ("charge", "up to {} g/s is creep", "charge.scale_at_rest"),
         ("charge", "({} g, common practice", "charge.tolerance_g"),
         ("charge", "up to {} s)", "charge.slowest_mode"),
         ("charge", "{} K of a temperature", "charge.settled_temperature_band"),

@@ -99,6 +99,11 @@ def record_sentences(mass: Charged) -> list[str]:
         said.append(_moving_sentence(mass.passes_kg_s))
     elif abs(mass.drift_kg_s) * (mass.end_s - mass.start_s) > 0.25 * _TOLD_KG:
         said.append(f"the scale drifts by {mass.drift_kg_s * 1e3:+.3f} g/s with the valve shut; that was taken off")
+    if mass.swallowed_kg > 0.25 * _TOLD_KG:
+        said.append(
+            f"the scale stood nearly still for a while between the marks: if it zeroes itself, up to {mass.swallowed_kg * 1e3:.0f} g more "
+            "went in unseen; set 'scale_zeroing' to off if it does not"
+        )
     if mass.hose_kg:
         said.append(hose_unknown(mass.hose_kg))
     return said

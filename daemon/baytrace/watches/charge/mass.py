@@ -41,7 +41,7 @@ _WANDER, _LEAST_STEP_KG = (
     0.4,
     0.0005,
 )  # share of its display's step, and the least step, by which a scale at rest wanders
-_UNSEEN = 0.18  # share of the smallest shift that is seen in flow: so much of one may lie unseen (k = 1)
+_UNSEEN = 0.25  # share of the smallest shift that is seen in flow: so much of one may lie unseen (k = 1)
 _LONG_RISE_S = 15.0
 _USUAL_DRIFT = 4.0  # times what a scale may creep: what is taken for its usual drift (k = 1) where nothing shows it
 
@@ -74,6 +74,8 @@ class Charged:
     doubts: tuple[Doubt, ...] = ()
     passes_kg_s: float = 0.0
     """How fast the scale changes with the valve shut, where that is faster than a scale creeps; falling is negative."""
+    swallowed_kg: float = 0.0
+    """That part of `above_kg` which a scale that zeroes itself may have swallowed."""
     rose_kg: float = 0.0
     """The scale rose by this much in one go while charging: it does not weigh what went in."""
 
@@ -252,8 +254,8 @@ def charged(
     unknown = [(one.below_kg, one.above_kg) for some in (touches, doubts, gaps) for one in some]
     below += sum(less for less, _ in unknown)
     above += sum(more for _, more in unknown)
-    if start is not None:
-        above += _swallowed(record, begin, finish, rules)
+    swallowed = _swallowed(record, begin, finish, rules) if start is not None else 0.0
+    above += swallowed
     rate = max(-float(steepness(record, _window_s(times))[-1]), 0.0) if flowing else 0.0
     return Charged(
         fall - rules.hose.kg,
@@ -271,6 +273,7 @@ def charged(
         hose_kg=rules.hose.below_kg,
         passes_kg_s=drift.passes,
         rose_kg=rose,
+        swallowed_kg=swallowed,
         doubts=tuple(doubts),
     )
 
@@ -359,6 +362,7 @@ def together(charges: Sequence[Charged]) -> Charged | None:
         below_kg=sum(one.below_kg for one in charges),
         above_kg=sum(one.above_kg for one in charges),
         hose_kg=sum(one.hose_kg for one in charges),
+        swallowed_kg=sum(one.swallowed_kg for one in charges),
         rose_kg=sum(one.rose_kg for one in charges),
         passes_kg_s=max((one.passes_kg_s for one in charges), key=abs),
         doubts=tuple(doubt for one in charges for doubt in one.doubts),

@@ -38,6 +38,9 @@ _FLOW_S = 10.0  # that show it well enough to be carried across one
 _NEAR_S = 2.0  # the valve may have been shut just before the tank was touched, or opened just after
 _LONGEST_BESIDE_S = 20.0  # and beside a long gap
 _PLAIN = 4.0  # times its error a flow must differ from that beside it
+_WIDER_S = (1.0, 2.5, 4.0)  # a shift may last a little longer than where it is plainest
+_PARTLY = 1.25  # times the shift that is seen: the flow beside it is not quite that within
+_OUTSTANDING = 2.5  # times the usual departure of an uneven flow
 _UNEVEN = 4  # more departures than this: the flow is uneven by itself, the valve is being worked
 _COMES_S, _RESTS_S = 0.5, 3.0
 _STARTING = 0.3  # of the difference of two flows: a flow that has just begun may run quicker between than on both sides
@@ -336,13 +339,27 @@ class _Cleaner:
                 return doubts
             _, first, last, amount = max(found)
             alike = [one[3] for one in found if one[1] < last and one[2] > first and one[3] * amount > 0.0]
-            most = 1.1 * max(map(abs, alike)) + 3.0 * self.scatter
+            alike += [self._whole(values, first, last, seconds) for seconds in _WIDER_S]
+            shift = max((one for one in alike if one * amount > 0.0), key=abs)
+            most = _PARTLY * abs(shift) + 3.0 * self.scatter
             start, end = float(self.times[first]), float(self.times[last])
-            doubts.append(Doubt(start, end, most if amount < 0.0 else 0.0, most if amount > 0.0 else 0.0))
+            doubts.append(Doubt(start, end, most if shift < 0.0 else 0.0, most if shift > 0.0 else 0.0))
             share = (self.times[first : last + 1] - start) / (end - start)
-            values[first : last + 1] -= amount * share
-            values[last + 1 :] -= amount
-        return []
+            values[first : last + 1] -= shift * share
+            values[last + 1 :] -= shift
+        sizes = [doubt.below_kg + doubt.above_kg for doubt in doubts]
+        usual = sorted(sizes)[len(sizes) // 2]
+        return [doubt for doubt, size in zip(doubts, sizes, strict=True) if size > _OUTSTANDING * usual]
+
+    def _whole(self, values: Floats, first: int, last: int, seconds: float) -> float:
+        """kg beyond the flow on both sides of a stretch that is longer by some seconds at both ends."""
+        reach, beside = round(seconds / self.period), max(round(_FLOW_S / self.period), 4)
+        begin, end = max(first - reach, 1), min(last + reach, len(values) - 2)
+        left, right = max(begin - beside, 0), min(end + beside, len(values) - 1)
+        times = self.times
+        before = (values[begin] - values[left]) / (times[begin] - times[left])
+        after = (values[right] - values[end]) / (times[right] - times[end])
+        return float(values[end] - values[begin] - 0.5 * (before + after) * (times[end] - times[begin]))
 
 
 def _departures(

@@ -116,7 +116,8 @@ def weigh(start_s: float, end_s: float, beside: Beside, threshold: float, fastes
         if beside.steady and slow >= _LIKE * quick:
             return Silence(start_s, end_s, fall, max(fall - hidden, 0.0), fall + hidden, variance=variance)
         # confirmed is not certain: a flow that began or ended beside the gap looks like a tapering one
-        low, high = min(fall - hidden, slow - slack), max(fall + hidden, quick + slack)
+        edge = 2.0 * beside.u_flow * span  # a touch too small to be seen is in the variance
+        low, high = min(fall, slow) - edge, max(fall, quick) + edge
         return Silence(start_s, end_s, fall, max(low, 0.0), high, variance=variance)
     low = max(slow - slack, 0.0) if fall >= slow - slack else 0.0
     high = min(_QUICKER * quick + slack, most) if fall <= quick + slack else most
