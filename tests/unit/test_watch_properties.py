@@ -84,7 +84,7 @@ def beyond(kpa):
 
 LIMIT = {"limits": [{"channel": "high", "high": 900.0, "unit": "kPaa"}]}
 ON_LABEL = {"refrigerant": "R134a", "label_g": 600.0}
-COILS = {"coils": 4, "low_ohm": coil_streams.LOW, "high_ohm": coil_streams.HIGH, "lead_ohm": 0.0}
+COILS = {"coils": 4, "low_ohm": coil_streams.LOW, "high_ohm": coil_streams.HIGH, "lead_ohm": 0.0, "temperature_c": 20.0}
 HOLD = {"volume_l": 2.0, "leak_limit": 1e-5}
 
 CASES = {

@@ -24,6 +24,7 @@ from baytrace.watches.sweep.settings import SweepSettings
 from baytrace.watches.watch import View, WatchSettings
 
 _MOST_TEMPERATURES = 4096
+_MANY_ALIKE = 3
 _OPEN, _SUSPECT = int(Quality.OPEN_CIRCUIT), int(Quality.SUSPECT)
 
 
@@ -92,6 +93,9 @@ class Sweep:
 
     def verdict(self) -> Verdict:
         named, coils = self._coils()
+        frozen = self._frozen(named)
+        if frozen:
+            named.doubts.append(frozen)
         return conclude(coils, named, self._settings, self._leads(named), self._temperature_of(coils, named))
 
     def status(self) -> Status:
@@ -120,6 +124,21 @@ class Sweep:
         progress = sum(coil.position <= count for coil in done) / count if count else None
         sentence, phase, waiting = self._sentence(touching, last, nearest, done, counted=named.by_mark)
         return Status(phase, sentence, headline="bank_median", waiting_for=waiting, progress=progress, details=details)
+
+    def _frozen(self, named: Named) -> str:
+        """What to do where the readings do not tell a meter that measures from one that stands still; empty where they do."""
+        if len(self._streams) != 1:
+            return ""
+        stream = next(iter(self._streams.values()))
+        parts = stream.parts()
+        shown = {value for part in parts for value in part.values}
+        many = sum(len(part.values) for part in parts) > max(2, 2 * len(named.coils))
+        if stream.opens or len(shown) != 1 or not many or 1 < len(parts) < _MANY_ALIKE:
+            return ""
+        return (
+            f"the meter showed {ohms(shown.pop())} and nothing else all the while, which a frozen one does too: lift the tips until it "
+            "shows that nothing is connected"
+        )
 
     def _limits(self) -> dict[str, Any]:
         """What a coil is judged by, ohm at the reference temperature; None where there is no limit."""
@@ -310,7 +329,7 @@ class Sweep:
     def _temperature(self, touches: list[Touch]) -> Temperature | None:
         """Around the contact, else the nearest that is not too old."""
         if self._settings.temperature_c is not None:
-            return Temperature(self._settings.temperature_c, self._settings.temperature_u_k, "the temperature set")
+            return Temperature(self._settings.temperature_c, self._settings.said_u_k, "the temperature set")
         if not self._temperatures:
             return None
         start, end = touches[0].start, touches[-1].end
