@@ -340,7 +340,7 @@ class FieldCheck:
         """By how much an absolute pressure made with the standard atmosphere may be too high or too low, Pa."""
         if not self._records[role].no_atmosphere:
             return 0.0, 0.0
-        lowest, highest = limit("field_check.atmosphere_pa")
+        lowest, highest = limit("decision.atmosphere_pa")
         return STANDARD_ATMOSPHERE_PA - float(lowest), float(highest) - STANDARD_ATMOSPHERE_PA
 
     def _scale(self) -> Comparison:

@@ -15,6 +15,7 @@ from baytrace.measure.reading import Mark, Quality, Reading, usable
 from baytrace.measure.roles import Role
 from baytrace.measure.units import unit_for
 from baytrace.measure.verdict import Status, Verdict
+from baytrace.physics.coils import COPPER_VALID_DEGC
 from baytrace.watches.limits_table import limit
 from baytrace.watches.sweep.bank import conclude
 from baytrace.watches.sweep.coil import Coil, Leads, Temperature, judge_coil, ohms, spanned
@@ -49,7 +50,8 @@ class Sweep:
     def reading(self, reading: Reading) -> None:
         quality = reading.quality
         if reading.role is Role.COIL_TEMPERATURE:
-            if usable(quality) and math.isfinite(reading.value):
+            # a thermometer that shows what no winding bears measures no coil
+            if usable(quality) and COPPER_VALID_DEGC[0] <= reading.value - 273.15 <= COPPER_VALID_DEGC[1]:
                 self._warm(reading)
             return
         if reading.role is not Role.COIL_RESISTANCE:
