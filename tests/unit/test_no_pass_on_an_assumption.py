@@ -214,3 +214,19 @@ def test_a_constant_that_can_be_seen_makes_no_pass(case, made):
         for by in SHIFTS[name].get(view.channels[moved].role, ()):
             verdict = verdict_of(name, chosen, shifted(items, moved, by), view)
             assert verdict.outcome is not Outcome.PASS, (moved, by, verdict.reasons)
+
+
+@pytest.mark.parametrize("first", [0, 20, 40])
+def test_a_hurried_sweep_that_knows_less_makes_no_pass(first):
+    """Twenty made-up streams a run: bounce, spikes, missed and repeated contacts, warm coils, leads of all kinds."""
+    for seed in range(first, first + 20):
+        stream, view = coil_streams.simulated(seed), coil_streams.view()
+        if verdict_of("sweep", stream.settings, stream.items, view).outcome is Outcome.PASS:
+            continue
+        less = [
+            ({key: value for key, value in stream.settings.items() if key != gone}, stream.items)
+            for gone in stream.settings
+        ]
+        less += [(stream.settings, frozen(stream.items, name)) for name in heard(stream.items)]
+        for settings, items in less:
+            assert verdict_of("sweep", settings, items, view).outcome is not Outcome.PASS, (seed, settings)
