@@ -49,8 +49,7 @@ def judge_trace(trace: Path, watch: str, settings: dict[str, Any]) -> Verdict:
     if not assumed:
         return verdict
     taken = ", ".join(f"{called(each.role, each.name)} {each.accuracy.text}" for each in assumed)
-    name = assumed[0].name
-    said = f"the trace tells no accuracies; usual instruments are assumed ({taken}): say others as --set accuracy.{name}=TEXT"
+    said = f"the trace tells no accuracies; usual instruments are assumed ({taken}): say others as --set accuracy.ROLE=TEXT"
     return replace(verdict, reasons=(*verdict.reasons, said))
 
 
