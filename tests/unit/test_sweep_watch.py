@@ -442,3 +442,15 @@ def test_sweep_by_order_alone_admits_what_it_cannot_see():
     assert (by_order.outcome, by_name.outcome) == (Outcome.PASS, Outcome.PASS)
     assert any(said in reason for reason in by_order.reasons)
     assert not any(said in reason for reason in by_name.reasons)
+
+
+def test_sweep_one_instant_is_one_look_at_the_meter():
+    """A bounce told four times with one stamp, as answers that piled up are, does not outweigh the contact that follows it."""
+    opens = [ohm(0.5 * step, math.inf) for step in range(10)] + [ohm(5.3, math.inf)]
+    piled = [ohm(4.96, value) for value in (37.37, 37.364, 37.361, 37.361)]
+    settled = [ohm(5.79 + 0.55 * step, value) for step, value in enumerate((1.277, 12.959, 12.889, 12.857))]
+    settled += [ohm(10.3 + 0.5 * step, 12.85) for step in range(8)]
+    opens += [ohm(15.0 + 0.5 * step, math.inf) for step in range(4)]
+    items = sorted([*opens, *piled, *settled, Mark(NS, "coil 1")], key=lambda each: each.time_ns)
+    verdict = judge(items, FOUR | {"coils": 1, "high_ohm": 14.0}).verdict()
+    assert (verdict.outcome, findings(verdict)) == (Outcome.PASS, ["within"])
