@@ -179,5 +179,7 @@ def simulated(seed):
     if hand.celsius != 20.0 or rng.random() < 0.5:
         error = rng.uniform(-1.0, 1.0)
         out.items += [degc(second, hand.celsius + error) for second in range(int(hand.now))]
+    else:
+        out.settings |= {"temperature_c": 20.0, "temperature_u_k": 0.5}
     out.items.sort(key=lambda item: item.time_ns)
     return out

@@ -39,6 +39,15 @@ def test_a_good_file_is_read():
     assert channel.accuracy.text == "10 % of reading"
 
 
+def test_an_accuracy_nobody_wrote_is_told_from_one_that_was():
+    """Without `accuracy` a usual one of its kind is taken, and the channel says that it is assumed."""
+    stated = parse_config(GOOD, Path("bench.toml"))[0]
+    bare = parse_config(GOOD.replace('accuracy = "10 % of reading"\n', ""), Path("bench.toml"))[0]
+    own = parse_config(GOOD.replace('unit = "micron"', 'unit = "micron"\naccuracy = "1 Pa"'), Path("bench.toml"))[0]
+    assert [config.channels[0].assumed for config in (stated, bare, own)] == [False, True, False]
+    assert bare.channels[0].accuracy.text == "10 % of reading + 1 micron"
+
+
 def test_every_fault_is_told_at_once():
     """Five different faults give five findings, each by its key."""
     text = GOOD.replace('unit = "micron"', 'unit = "microns of water"').replace(

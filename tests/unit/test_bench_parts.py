@@ -292,6 +292,11 @@ def test_a_plan_gets_what_the_session_knows():
         complete_plan({"charm": {}}, "", None)
 
 
+def test_a_job_without_a_plan_asks_for_no_coils():
+    """Coils belong to another job: a session that names no watch follows the loop alone."""
+    assert list(complete_plan({}, "R134a", 500.0)) == ["evacuation", "charge", "pressures"]
+
+
 def test_session_ids_sort_by_start_and_are_safe_names():
     """Whatever the title says, the id is a plain file name."""
     assert session_id(0, "Blue van / ../../etc") == "19700101T000000Z-blue-van-etc"

@@ -8,7 +8,7 @@ from baytrace.measure.accuracy import Accuracy
 from baytrace.measure.channel import Channel
 from baytrace.measure.faults import BadInput
 from baytrace.measure.instant import NS
-from baytrace.measure.reading import Mark, Reading
+from baytrace.measure.reading import Mark, Quality, Reading
 from baytrace.measure.roles import Role
 from baytrace.measure.units import unit_for
 from baytrace.measure.verdict import Outcome
@@ -81,7 +81,7 @@ def test_field_check_scale_is_judged_by_the_step_a_known_mass_makes(step, findin
     """Whatever lay on the scale before does not matter; the step does."""
     items = [*steady("scale", Role.TANK_MASS, 0.3, 20), Mark(20 * NS, "mass on")]
     items += steady("scale", Role.TANK_MASS, 0.3 + step, 30, start=20)
-    assert judged({"check": "scale", "known_mass_g": 1000}, items).finding == finding
+    assert judged({"check": "scale", "known_mass_g": 1000, "known_percent": 0.1}, items).finding == finding
 
 
 @pytest.mark.parametrize(("shown", "finding"), [(10.02, "agrees"), (10.4, "off")])
@@ -130,7 +130,7 @@ def scale(kilogram, start, end):
     return [Reading(second * NS, "scale", Role.TANK_MASS, kilogram) for second in range(start, end)]
 
 
-SCALE = {"check": "scale", "known_mass_g": 1000.0}
+SCALE = {"check": "scale", "known_mass_g": 1000.0, "known_percent": 0.1}
 
 
 @pytest.mark.parametrize("late_s", [0, 3, 15])
@@ -186,3 +186,45 @@ def test_field_check_status_tells_the_step_that_is_due():
     assert watch.status().sentence.startswith("Leave the scale empty")
     watch.mark(Mark(60 * NS, "mass on"))
     assert watch.status().sentence.startswith("The scale has not settled since")
+
+
+def test_field_check_leads_nobody_measured_may_be_the_whole_difference():
+    """10.12 ohm on 10 ohm is a meter that is off, or leads of 0.12 ohm: unknown, neither is said; far beyond leads it is off."""
+    known = {"check": "meter", "known_ohm": 10.0, "known_percent": 0.1}
+
+    def held(shown):
+        values = [math.inf] * 10 + [shown] * 20 + [math.inf] * 5
+        return [Reading(int(0.2 * i * NS), "meter", Role.COIL_RESISTANCE, value) for i, value in enumerate(values)]
+
+    assert judged(known, held(10.12)).outcome is Outcome.UNDECIDED
+    assert "set lead_ohm" in " ".join(judged(known, held(10.02)).reasons)
+    assert judged(known | {"lead_ohm": 0.0}, held(10.12)).finding == "off"
+    assert judged(known, held(10.5)).finding == "off"
+    assert judged(known, held(9.8)).finding == "off"
+
+
+def test_field_check_known_mass_of_unknown_tolerance_decides_little():
+    """A mass nobody vouches for may be off by a percent: the check asks for its own tolerance."""
+    items = [*steady("scale", Role.TANK_MASS, 0.3, 20), Mark(20 * NS, "mass on")]
+    items += steady("scale", Role.TANK_MASS, 1.3, 30, start=20)
+    verdict = judged({"check": "scale", "known_mass_g": 1000}, items)
+    assert verdict.outcome is Outcome.UNDECIDED
+    assert "known_percent" in " ".join(verdict.reasons)
+
+
+def test_field_check_gauge_pressure_needs_the_air_pressure():
+    """A gauge sensor at 1500 m reads 17 kPa too high when sea level is assumed: without elevation it is not compared."""
+    flag = int(Quality.NO_ATMOSPHERE)
+    sensor = [each._replace(quality=flag) for each in steady("high", Role.HIGH_SIDE, SATURATION_20C_PA)]
+    verdict = judged(SAT, [*sensor, *steady("air", Role.AMBIENT_AIR, 293.15)])
+    assert verdict.outcome is Outcome.UNDECIDED
+    assert "elevation_m" in " ".join(verdict.reasons)
+    known = [each._replace(quality=0) for each in sensor]
+    assert judged(SAT, [*known, *steady("air", Role.AMBIENT_AIR, 293.15)]).finding == "agrees"
+
+
+def test_field_check_limit_that_was_set_stands_for_an_accuracy_nobody_stated():
+    """What `allowed` says needs no maker's figure of the instrument under check; the verdict tells the gate so."""
+    items = steady("high", Role.HIGH_SIDE, SATURATION_20C_PA) + steady("air", Role.AMBIENT_AIR, 293.15)
+    assert "allowed_by" not in judged(SAT, items).more
+    assert judged(SAT | {"allowed": 40_000.0}, items).more["allowed_by"] == "settings"

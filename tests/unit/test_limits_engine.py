@@ -282,3 +282,41 @@ def test_limits_near_a_limit_is_said_as_it_was_shown():
     rule = {"channel": "vent", "high": 12.0}
     assert "was shown above 12 degC, but gauge is not accurate enough" in judged([vent(0, 12.2)], **rule).reasons[0]
     assert "gauge cannot tell whether it went above 12 degC" in judged([vent(0, 11.8)], **rule).reasons[0]
+
+
+def test_limits_channel_that_never_moved_keeps_no_limit_for_sure():
+    """One value to the last digit all the while is what a frozen instrument shows too; one that moved by a digit is alive."""
+    rule = {"channel": "vent", "high": 12.0}
+    still = judged([vent(second, 8.0) for second in range(20)], **rule)
+    assert still.outcome is Outcome.UNDECIDED
+    assert "stands still" in still.reasons[0]
+    assert judged([vent(second, 8.0 + 0.1 * (second == 7)) for second in range(20)], **rule).outcome is Outcome.PASS
+    assert judged([vent(second, 14.0) for second in range(20)], **rule).outcome is Outcome.FAIL
+
+
+def pressed(flag, kpa, **said):
+    """A low side that stands near `kpa` gauge of a bench at sea level, judged against 300 kPa."""
+    items = [
+        Reading(second * NS, "low", Role.LOW_SIDE, 101_325.0 + 1000.0 * (kpa + 0.1 * (second % 3)), int(flag))
+        for second in range(20)
+    ]
+    row = Channel("low", Role.LOW_SIDE, unit_for(Role.LOW_SIDE, "kPa"), Accuracy.parse("1 kPa"), "gauge")
+    unit = said.pop("unit", "")
+    watch = build("limits", {"limits": [{"channel": "low", "high": 300.0, "unit": unit}], **said}, View({"low": row}))
+    for item in items:
+        watch.reading(item)
+    return watch.verdict()
+
+
+def test_limits_pressure_that_hangs_on_an_unknown_air_pressure_is_open():
+    """A gauge limit is sure where the same air was added and taken off; where nobody said which it was, 31 kPa either way are open."""
+    sea = Quality.NO_ATMOSPHERE
+    assert pressed(sea, 290.0).outcome is Outcome.PASS
+    assert pressed(Quality(0), 290.0, elevation_m=0.0).outcome is Outcome.PASS
+    other = pressed(Quality(0), 290.0)
+    assert other.outcome is Outcome.UNDECIDED
+    assert "elevation_m" in other.reasons[0]
+    assert pressed(Quality(0), 260.0).outcome is Outcome.PASS
+    assert pressed(sea, 290.0, elevation_m=2000.0).outcome is Outcome.UNDECIDED
+    assert pressed(sea, 190.0, unit="kPaa").outcome is Outcome.UNDECIDED
+    assert pressed(Quality(0), 190.0, unit="kPaa").outcome is Outcome.PASS

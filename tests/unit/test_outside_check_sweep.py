@@ -72,7 +72,13 @@ def sweep(seed):
         for _ in meter.seconds(rng.uniform(1.5, 4.0)):
             meter.line(None)
     text = "\n".join([f"time [s],coil_resistance [{meter.unit}],mark", *meter.lines]) + "\n"
-    chosen = {"coils": len(truth), "low_ohm": 0.87 * nominal, "high_ohm": 1.13 * nominal, "lead_ohm": lead}
+    chosen = {
+        "coils": len(truth),
+        "low_ohm": 0.87 * nominal,
+        "high_ohm": 1.13 * nominal,
+        "lead_ohm": lead,
+        "temperature_c": 20,
+    }
     return text, chosen, truth, meter.open not in ("", None)
 
 

@@ -57,7 +57,7 @@ def test_full_sheet_balances():
     assert value(found, "oil_to_add") == 5.0 + 85.0 + 20.0 - 40.0
     assert value(found, "oil_added_over_needed") == 0.0
     assert found["parts"][0] | {"source": ""} == {
-        "part": "drier", "text": "Receiver-drier or accumulator", "count": 1.0, "oil": {"value": 20.0, "unit": "mL"}, "source": "",
+        "part": "drier", "text": "Receiver-drier", "count": 1.0, "oil": {"value": 20.0, "unit": "mL"}, "source": "",
     }  # fmt: skip
 
 
@@ -138,12 +138,39 @@ def test_entry_that_contradicts_the_scale_is_said():
     assert "520 g" in found["notes"][0]
 
 
+def test_accumulator_has_its_own_allowance():
+    """An accumulator holds more oil than a drier, and each counts for itself."""
+    parts = default_sheet().parts
+    assert parts["accumulator"].oil_ml > parts["drier"].oil_ml
+    rows = [row for row in FULL if row[0] != "replaced_drier"]
+    found = sheet_document(session(*rows, ("replaced_accumulator", 1, "pieces")))
+    assert value(found, "oil_to_add") == 5.0 + 85.0 + parts["accumulator"].oil_ml - 40.0
+
+
+@pytest.mark.parametrize(
+    ("unit", "factor"), [("N m", 1.0), ("lbf ft", 1.35582), ("lbf in", 0.112985), ("kgf m", 9.80665)]
+)
+def test_torque_is_an_entry_in_the_unit_of_the_wrench(unit, factor):
+    """A torque is kept in newton metres, whatever the wrench shows; a mass is none."""
+    found = sheet_document(session(("torque_mounting", 20.0, unit), ("torque_lines", 10.0, "g")))
+    assert found["figures"]["torque_mounting"]["value"] == pytest.approx(20.0 * factor, rel=1e-5)
+    assert [row["entry"] for row in found["unusable"]] == ["torque_lines"]
+
+
+def test_every_unit_that_is_offered_is_taken():
+    """No unit of an entry's choice is refused, and the first is the one it is worked out in."""
+    for entry in entries():
+        assert entry["units"][0] == entry["unit"]
+        for unit in entry["units"]:
+            assert not sheet_document(session((entry["id"], 1.0, unit)))["unusable"], (entry["id"], unit)
+
+
 def test_entries_offer_every_part_and_figure_once():
     """What can be entered has ids, words and a unit the sheet takes, and each id once."""
     offered = entries()
     assert len({row["id"] for row in offered}) == len(offered)
     assert {"recovered", "oil_added", "replaced_compressor", "replaced_condenser"} <= {row["id"] for row in offered}
-    assert {row["unit"] for row in offered} == {"g", "mL", "pieces"}
+    assert {row["unit"] for row in offered} == {"g", "mL", "N m", "pieces"}
 
 
 def test_session_keeps_the_list_it_began_with():

@@ -4,7 +4,7 @@ import pytest
 
 from baytrace.measure.faults import BadInput
 from baytrace.measure.reading import Event
-from baytrace.records.job_lists import default_sheet, default_steps, read_steps
+from baytrace.records.job_lists import Car, When, default_sheet, default_steps, read_steps
 from baytrace.records.steps import steps_document
 from baytrace.records.vocabulary import Kind
 from baytrace.watches.watch import watches
@@ -120,17 +120,96 @@ def test_packaged_steps_name_real_watches_and_entries():
 
 def test_steps_that_can_hurt_carry_their_caution():
     """Recovering, opening, pressure testing, charging and running each have a caution; none tells to vent or to use air."""
-    cautions = {step.id: step.caution for step in default_steps()}
+    cautions = {step.id: step.cautioned(Car("R134a", "belt")) for step in default_steps()}
     for step in ("recover", "compressor_out", "pressure_test", "charge", "running"):
         assert cautions[step]
     assert "Never oxygen" in cautions["pressure_test"]
     assert "release none" in cautions["recover"]
 
 
+def of_car(step, refrigerant="", drive=""):
+    start = START._replace(data=START.data | {"refrigerant": refrigerant, "vehicle": {"drive": drive} if drive else {}})
+    return next((one for one in steps_document([start]) if one["id"] == step), None)
+
+
+@pytest.mark.parametrize(
+    ("step", "refrigerant", "words"),
+    [
+        ("recover", "R1234yf", "no flame, spark"),
+        ("charge", "HFO-1234yf", "no source of ignition"),
+        ("leak_search", "1234yf", "no source of ignition"),
+        ("recover", "R744", "suffocates"),
+        ("recover", "CO2", "dry ice"),
+        ("charge", "R-744", "50 bar"),
+        ("running", "R744", "100 bar"),
+    ],
+)
+def test_cautions_know_the_refrigerant(step, refrigerant, words):
+    """What burns, suffocates or stands under high pressure is said with that refrigerant, not with R134a, and when unknown."""
+    assert words in of_car(step, refrigerant)["caution"]
+    assert words in of_car(step)["caution"]
+    assert words not in of_car(step, "R134a")["caution"]
+
+
+def test_law_comes_before_what_is_customary_with_r744():
+    """Nothing but R744 is ever let off, and there the law where you are is named first; without a refrigerant none is released."""
+    told = of_car("recover", "R744")["caution"]
+    assert told.index("the law where you are") < told.index("let off slowly, outdoors")
+    assert "release none" not in told
+    for refrigerant in ("", "R134a", "R1234yf"):
+        assert "release none into the air" in of_car("recover", refrigerant)["caution"]
+    for refrigerant in ("R134a", "R1234yf"):
+        assert "let off" not in of_car("recover", refrigerant)["caution"]
+
+
+def test_steps_know_what_drives_the_compressor():
+    """High voltage belongs to an electric compressor, belt and hub to a driven one; unknown, all are listed."""
+    listed = {
+        drive: {step for step in ("high_voltage", "belt", "hub") if of_car(step, drive=drive)}
+        for drive in ("", "belt", "electric")
+    }
+    assert listed == {"": {"high_voltage", "belt", "hub"}, "belt": {"belt", "hub"}, "electric": {"high_voltage"}}
+    assert "absence of high voltage is proven" in of_car("compressor_out", drive="electric")["caution"]
+    assert "high voltage" not in of_car("compressor_out", drive="belt")["caution"]
+    assert of_car("evaporator", "R134a") is None
+    assert of_car("evaporator", "R744") is not None
+
+
+def test_step_a_car_does_not_have_still_shows_what_was_said_of_it():
+    """A tick on record is never hidden by a refrigerant or drive that was entered."""
+    start = START._replace(data=START.data | {"vehicle": {"drive": "electric"}})
+    assert "belt" in [one["id"] for one in steps_document([start, said("belt", "done")])]
+
+
+def test_order_of_the_work_keeps_leaks_from_costing_a_charge():
+    """Zeros before recovery, the leak search after the hold and before the charge, the hub before the engine."""
+    order = [step.id for step in default_steps()]
+    wanted = [
+        "identify",
+        "gauge_zero",
+        "recover",
+        "high_voltage",
+        "compressor_out",
+        "flush",
+        "hold",
+        "leak_search",
+        "charge",
+        "hub",
+        "running",
+    ]
+    assert [step for step in order if step in wanted] == wanted
+
+
+def test_condition_that_names_nothing_holds_for_every_car():
+    """An empty `when` asks for nothing."""
+    assert When().holds(Car("R134a", "belt"))
+
+
 @pytest.mark.parametrize(
     ("text", "message"),
     [
         ("", "step"),
+        ("[[step]]\nid = 'a'\ntext = 'x'\nwhen = { drive = ['steam'] }", "drive"),
         ("[[step]]\nid = 'a'\ntext = 'x'\n[[step]]\nid = 'a'\ntext = 'y'", "twice"),
         ("[[step]]\nid = 'a'\ntext = 'x'\ncolour = 'red'", "colour"),
         ("[[step]]\nid = 'a'\ntext = 'x'\nplanned = true", "no watch"),

@@ -85,7 +85,7 @@ def test_sweep_lost_readings_never_turn_fail_into_pass(seed, marks, bad):
     bank = [rng.gauss(14.8, 0.05) for _ in range(rng.randint(3, 8))]
     bank[rng.randrange(len(bank))] = bad
     items = plain(bank, marks=marks, touch=rng.uniform(1.5, 4.0), lift=rng.uniform(1.5, 4.0))
-    settings_ = {"coils": len(bank), "low_ohm": LOW, "high_ohm": HIGH, "lead_ohm": 0}
+    settings_ = {"coils": len(bank), "low_ohm": LOW, "high_ohm": HIGH, "lead_ohm": 0, "temperature_c": 20}
     assert judge(items, settings_).verdict().outcome is Outcome.FAIL
     for _ in range(8):
         assert judge(deletions(items, rng), settings_).verdict().outcome is not Outcome.PASS

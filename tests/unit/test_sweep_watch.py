@@ -14,7 +14,9 @@ from baytrace.watches.watch import View, build
 from coil_streams import HIGH, LOW, degc, judge, ohm, plain, simulated, view
 
 BANK = [14.8, 14.9, 14.75, 14.85, 14.82, 14.78]
-SET = {"coils": 6, "low_ohm": LOW, "high_ohm": HIGH, "lead_ohm": 0.0}
+UNWARMED = {"coils": 6, "low_ohm": LOW, "high_ohm": HIGH, "lead_ohm": 0.0}
+COLD = {"temperature_c": 20.0, "temperature_u_k": 0.0}
+SET = UNWARMED | COLD
 
 
 def findings(verdict):
@@ -142,11 +144,14 @@ def test_sweep_bad_contact_in_a_miscounted_sweep_fails_without_blaming_a_coil():
     assert "high" not in findings(verdict)
 
 
-def test_sweep_without_count_needs_marks_to_pass():
-    """Nobody can know that a coil was left out when neither count nor marks say."""
+@pytest.mark.parametrize("marks", [False, True])
+def test_sweep_without_count_cannot_pass(marks):
+    """Nobody can know that the last coil was left out when the count was not said, also where marks name the others."""
     settings = {key: value for key, value in SET.items() if key != "coils"}
-    assert judge(plain(BANK), settings).verdict().outcome is Outcome.UNDECIDED
-    assert judge(plain(BANK, marks=True), settings).verdict().outcome is Outcome.PASS
+    verdict = judge(plain(BANK, marks=marks), settings).verdict()
+    assert verdict.outcome is Outcome.UNDECIDED
+    assert "set coils" in " ".join(verdict.reasons)
+    assert judge(plain(BANK, marks=marks), SET).verdict().outcome is Outcome.PASS
 
 
 def test_sweep_marks_may_come_before_during_or_after_contact():
@@ -193,7 +198,7 @@ def test_sweep_warm_coils_are_referred_to_twenty_degrees():
     """A bank at 80 degC reads high and is good; judged at 20 degC it passes, with the temperature as evidence."""
     warm = [value * 1.2358 for value in BANK]
     items = [*plain(warm), *(degc(second, 80.0) for second in range(40))]
-    verdict = judge(sorted(items, key=lambda each: each.time_ns), SET).verdict()
+    verdict = judge(sorted(items, key=lambda each: each.time_ns), UNWARMED).verdict()
     assert verdict.outcome is Outcome.PASS
     first = verdict.more["coils"][0]
     assert first["at_reference"]["value"] == pytest.approx(14.8, rel=1e-6)
@@ -206,7 +211,53 @@ def test_sweep_warm_coils_are_referred_to_twenty_degrees():
 def test_sweep_old_temperature_says_nothing():
     """A temperature from half an hour ago is not this coil's."""
     items = [degc(0, 80.0), *(each._replace(time_ns=each.time_ns + 1800 * NS) for each in plain(BANK))]
-    assert "at_reference" not in judge(items, SET).verdict().more["coils"][0]
+    assert "at_reference" not in judge(items, UNWARMED).verdict().more["coils"][0]
+
+
+WARM = 1.0 + 0.00393 * (85.0 - 20.0)
+
+
+def test_sweep_warm_coil_that_reads_well_does_not_pass_unmeasured():
+    """14.5 ohm lies within 13.5 to 17.5 as read, and is 11.55 ohm at 20 degC of a coil at 85 degC: unknown, it is undecided."""
+    assert pytest.approx(11.55, abs=0.01) == 14.5 / WARM
+    one = {"coils": 1, "low_ohm": LOW, "high_ohm": HIGH, "lead_ohm": 0.0}
+    verdict = judge(plain([14.5]), one).verdict()
+    assert (verdict.outcome, findings(verdict)) == (Outcome.UNDECIDED, ["undecided"])
+    assert "measure the coil temperature or set temperature_c" in verdict.reasons[0]
+    assert judge(plain([14.5]), one | {"temperature_c": 85}).verdict().finding == "coil 1 low"
+    assert judge(plain([14.5]), one | {"temperature_c": 20}).verdict().outcome is Outcome.PASS
+
+
+def test_sweep_unknown_temperature_decides_what_holds_for_all_of_them():
+    """Far outside at any usual temperature fails, inside at all of them passes, and a cold engine narrows it."""
+    wide = {"coils": 1, "low_ohm": 11.0, "high_ohm": 18.0, "lead_ohm": 0.0}
+    assert judge(plain([9.0]), wide).verdict().finding == "coil 1 low"
+    assert judge(plain([25.0]), wide).verdict().finding == "coil 1 high"
+    assert judge(plain([16.0]), wide).verdict().outcome is Outcome.PASS
+    assert judge(plain([14.5]), UNWARMED | {"coils": 1}).verdict().outcome is Outcome.UNDECIDED
+    assert judge(plain([14.5]), UNWARMED | {"coils": 1, "cold": True}).verdict().outcome is Outcome.PASS
+    assert judge(plain([14.2]), UNWARMED | {"coils": 1, "cold": True}).verdict().outcome is Outcome.UNDECIDED
+
+
+def test_sweep_pass_needs_both_limits():
+    """A coil that is not too low may still be too high when nobody said what that is."""
+    for lacking in ("low_ohm", "high_ohm"):
+        settings = {key: value for key, value in SET.items() if key != lacking}
+        verdict = judge(plain(BANK), settings).verdict()
+        assert verdict.outcome is Outcome.UNDECIDED
+        assert f"set {lacking}" in verdict.reasons[0]
+    assert judge(plain([22.0]), {"coils": 1, "high_ohm": HIGH, "lead_ohm": 0, **COLD}).verdict().outcome is Outcome.FAIL
+
+
+def test_sweep_meter_that_never_shows_anything_else_cannot_pass():
+    """A frozen meter shows one value under every mark; one that was seen open, or moved by a digit, is alive."""
+    frozen = [ohm(0.2 * step, 14.8) for step in range(200)]
+    marks = [Mark((6 * place + 2) * NS, f"coil {place + 1}") for place in range(6)]
+    items = sorted([*frozen, *marks], key=lambda each: each.time_ns)
+    verdict = judge(items, SET).verdict()
+    assert verdict.outcome is Outcome.UNDECIDED
+    assert "frozen" in " ".join(verdict.reasons)
+    assert judge([ohm(0.0, math.inf), *items[1:]], SET).verdict().outcome is Outcome.PASS
 
 
 def test_sweep_odd_one_out_is_told_but_not_failed():
@@ -231,7 +282,7 @@ def test_sweep_by_channel_takes_each_channel_as_a_coil():
         for second in range(25)
         for number in (10, 2, 1)
     ]
-    verdict = judge(readings, {"low_ohm": LOW, "high_ohm": HIGH, "lead_ohm": 0}, View()).verdict()
+    verdict = judge(readings, {"coils": 3, "low_ohm": LOW, "high_ohm": HIGH, "lead_ohm": 0, **COLD}, View()).verdict()
     assert [round(coil["resistance"]["value"], 2) for coil in verdict.more["coils"]] == [14.51, 14.52, 14.6]
     assert verdict.outcome is Outcome.PASS
 
@@ -258,14 +309,16 @@ def test_sweep_live_status_says_what_is_next_and_what_was():
     assert said[0].sentence == "Touch coil 1 of 6."
     assert any(status.phase == "steady" and "14.8 ohm" in status.sentence for status in said)
     between = said[27]
-    assert between.sentence.startswith("Coil 1: 14.8 ohm, within. Touch coil 2")
+    assert between.sentence.startswith("Coil 1: 14.8 ohm at 20 degC, within. Touch coil 2")
     assert (said[-1].phase, said[-1].progress) == ("done", 1.0)
     assert said[-1].details["done"] == [1, 2, 3, 4, 5, 6]
 
 
 def test_sweep_same_engine_reads_other_coils_by_settings():
     """A clutch coil by its family, a two-wire sensor without a temperature coefficient."""
-    assert judge(plain([3.6]), {"coils": 1, "family": "clutch", "lead_ohm": 0}).verdict().outcome is Outcome.PASS
+    assert (
+        judge(plain([3.6]), {"coils": 1, "family": "clutch", "lead_ohm": 0, **COLD}).verdict().outcome is Outcome.PASS
+    )
     sensor = judge([degc(1, 60.0), *plain([2200.0])], {"coils": 1, "family": "ntc_2k", "lead_ohm": 0}).verdict()
     assert (sensor.outcome, "at_reference" in sensor.more["coils"][0]) == (Outcome.PASS, False)
     assert families()["high_impedance"] == (13.5, 17.5, 0.00393)
@@ -326,13 +379,14 @@ def marked_touches(*touches):
     return [*items, *[ohm(now + 0.2 * step, math.inf) for step in range(10)]]
 
 
-FOUR = {"coils": 4, "low_ohm": 11.4, "high_ohm": 12.6, "lead_ohm": 0.0}
+UNWARMED_FOUR = {"coils": 4, "low_ohm": 11.4, "high_ohm": 12.6, "lead_ohm": 0.0}
+FOUR = UNWARMED_FOUR | COLD
 
 
 def test_sweep_sentence_tells_the_coil_that_was_touched_last():
     """In whatever order coils are named, the last contact is told, not the highest number."""
     watch = judge(marked_touches(("coil 3", 12.3), ("coil 1", 12.0)), FOUR)
-    assert watch.status().sentence == "Coil 1: 12 ohm, within. Touch coil 2 of 4."
+    assert watch.status().sentence == "Coil 1: 12 ohm at 20 degC, within. Touch coil 2 of 4."
     assert watch.status().details["last"]["position"] == 1
 
 
@@ -372,7 +426,7 @@ def test_sweep_figures_are_told_as_people_write_them():
     warm = sorted(
         [*marked_touches(("coil 1", 12.0)), *[degc(second, 60.0) for second in range(8)]], key=lambda i: i.time_ns
     )
-    assert "10.37 ohm at 20 degC, low" in judge(warm, FOUR).status().sentence
+    assert "10.37 ohm at 20 degC, low" in judge(warm, UNWARMED_FOUR).status().sentence
     alike = judge(marked_touches(("coil 1", 12.0), ("coil 2", 12.0)), FOUR).verdict()
     assert alike.evidence["bank_spread"].low == 0.0
     far = judge(marked_touches(*((f"coil {n}", 12.0 if n < 4 else 50.0) for n in range(1, 5))), FOUR).verdict()
@@ -388,3 +442,15 @@ def test_sweep_by_order_alone_admits_what_it_cannot_see():
     assert (by_order.outcome, by_name.outcome) == (Outcome.PASS, Outcome.PASS)
     assert any(said in reason for reason in by_order.reasons)
     assert not any(said in reason for reason in by_name.reasons)
+
+
+def test_sweep_one_instant_is_one_look_at_the_meter():
+    """A bounce told four times with one stamp, as answers that piled up are, does not outweigh the contact that follows it."""
+    opens = [ohm(0.5 * step, math.inf) for step in range(10)] + [ohm(5.3, math.inf)]
+    piled = [ohm(4.96, value) for value in (37.37, 37.364, 37.361, 37.361)]
+    settled = [ohm(5.79 + 0.55 * step, value) for step, value in enumerate((1.277, 12.959, 12.889, 12.857))]
+    settled += [ohm(10.3 + 0.5 * step, 12.85) for step in range(8)]
+    opens += [ohm(15.0 + 0.5 * step, math.inf) for step in range(4)]
+    items = sorted([*opens, *piled, *settled, Mark(NS, "coil 1")], key=lambda each: each.time_ns)
+    verdict = judge(items, FOUR | {"coils": 1, "high_ohm": 14.0}).verdict()
+    assert (verdict.outcome, findings(verdict)) == (Outcome.PASS, ["within"])

@@ -1,9 +1,12 @@
 """An overdue instrument cannot give a pass."""
 
+import json
+from dataclasses import replace
 from datetime import date
 
 import pytest
 
+from baytrace.cli import run
 from baytrace.measure.accuracy import Accuracy
 from baytrace.measure.calibration import Calibration
 from baytrace.measure.channel import Channel
@@ -110,3 +113,60 @@ def test_a_channel_keeps_its_checks_through_json():
     """What a session carries of its instruments reads back the same."""
     channel_ = checked("off", date(2026, 5, 1))
     assert Channel.from_json(channel_.to_json()) == channel_
+
+
+def test_accuracy_nobody_stated_cannot_pass_and_the_key_is_named():
+    """The usual accuracy of its kind is an assumption: a pass becomes undecided, a fail stays, and both name what to write."""
+    guessed = replace(channel(None), assumed=True)
+    passed = gate(Verdict("evacuation", Outcome.PASS, "tight"), [guessed, channel(None, "other")], DAY)
+    assert (passed.outcome, passed.more["finding_before_gate"]) == (Outcome.UNDECIDED, "tight")
+    assert passed.reasons[0].startswith("nobody stated the accuracy of System pressure (vacuum) (1 % of reading)")
+    assert "bench.toml" in passed.reasons[0]
+    assert passed.more["accuracy_assumed"] == [{"instrument": "gauge 7", "channel": "vacuum"}]
+    assert gate(passed, [guessed], DAY) == passed
+    failed = gate(Verdict("evacuation", Outcome.FAIL, "leak"), [guessed], DAY)
+    assert (failed.outcome, len(failed.reasons)) == (Outcome.FAIL, 1)
+
+
+def test_channel_keeps_that_its_accuracy_was_assumed():
+    """The declaration in the journal carries it, and one without it (of an older record) reads as stated."""
+    guessed = replace(channel(None), assumed=True)
+    assert Channel.from_json(guessed.to_json()).assumed
+    assert "assumed" not in channel(None).to_json()
+    assert not Channel.from_json(channel(None).to_json()).assumed
+
+
+def test_check_with_a_limit_of_its_own_needs_no_makers_figure():
+    """An `allowed` that somebody set is no assumption about the instrument under check; the thermometer beside it still is one."""
+    sensor, beside = replace(channel(None), assumed=True), replace(channel(None, "air", "probe"), assumed=True)
+    agreed = Verdict("field_check", Outcome.PASS, "agrees", more={"checked": ["vacuum"], "allowed_by": "settings"})
+    assert gate(agreed, [sensor], DAY).outcome is Outcome.PASS
+    assert gate(agreed, [sensor, beside], DAY).outcome is Outcome.UNDECIDED
+    assert gate(replace(agreed, more={"checked": ["vacuum"]}), [sensor], DAY).outcome is Outcome.UNDECIDED
+
+
+def test_judge_says_which_accuracies_it_took(tmp_path, capsys):
+    """A bare trace is judged with usual instruments, and its last reason says so; one whose accuracy was said needs no such reason."""
+    trace = tmp_path / "coils.csv"
+    rows = [f"{0.5 * step:g},{'OL' if step % 10 < 4 else 12.0}" for step in range(40)]
+    trace.write_text("time [s],coil_resistance [ohm]\n" + "\n".join(rows) + "\n")
+    asked = [
+        "judge",
+        str(trace),
+        "--watch",
+        "sweep",
+        "--set",
+        "coils=4",
+        "--set",
+        "low_ohm=9",
+        "--set",
+        "high_ohm=18",
+        "--json",
+    ]
+    run(asked)
+    told = json.loads(capsys.readouterr().out)
+    assert told["verdict"] == "pass"
+    assert told["reasons"][-1].startswith("the trace tells no accuracies")
+    assert "0.5 % of reading + 0.02 ohm" in told["reasons"][-1]
+    run([*asked, "--set", "accuracy.coil_resistance=1 % of reading"])
+    assert "accuracies" not in " ".join(json.loads(capsys.readouterr().out)["reasons"])

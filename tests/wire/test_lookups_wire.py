@@ -61,7 +61,7 @@ def test_a_channel_says_that_its_calibration_ran_out_and_what_its_limits_are(run
 def test_watches_come_in_the_order_of_the_job_with_their_form(running):
     """The usual watches first; each row of a form has a name, a kind and its default's source where it is a limit."""
     watches = running.get("/api/watches")
-    assert [watch["name"] for watch in watches if watch["usual"]] == ["evacuation", "charge", "pressures", "sweep"]
+    assert [watch["name"] for watch in watches if watch["usual"]] == ["evacuation", "charge", "pressures"]
     rows = {row["name"]: row for row in watches[0]["rows"]}
     assert rows["target_pa"]["source"]
     assert rows["volume_l"]["ask"]

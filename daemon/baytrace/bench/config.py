@@ -226,11 +226,8 @@ class _Reader:
                 unit = unit_for(role, section.unit)
             except BadInput as error:
                 self.faults.append(Fault(f"{key}.unit", error.what, error.right))
-        text = (
-            section.accuracy
-            or (instrument.accuracy if instrument else "")
-            or (limit(f"instruments.{role}") if role else "")
-        )
+        stated = section.accuracy or (instrument.accuracy if instrument else "")
+        text = stated or (limit(f"instruments.{role}") if role else "")
         try:
             resolution = section.resolution or (instrument.resolution if instrument else None)
             span = section.full_scale or (instrument.full_scale if instrument else None)
@@ -254,6 +251,7 @@ class _Reader:
             period_s=section.period_s
             if "period_s" in section.model_fields_set or instrument is None
             else instrument.period_s,
+            assumed=not stated,
         )
 
     def _unique(self, name: str, key: str, kind: str) -> None:

@@ -20,8 +20,8 @@ from baytrace.records.vocabulary import Kind
 from baytrace.watches.follow import Followers
 from baytrace.watches.watch import watch_named
 
-JOB_WATCHES = ("evacuation", "charge", "pressures", "sweep")
-"""What a session follows when its plan names nothing."""
+JOB_WATCHES = ("evacuation", "charge", "pressures")
+"""What a session follows when its plan names nothing; coils are measured where they are asked for, with their count and limits."""
 MOST_TEXT = 2000
 """Characters of a mark, note or comment."""
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -14,6 +15,7 @@ from rich.table import Table
 
 from baytrace.commands._output import EXIT_OF, Json, print_json, settings_from, table_console
 from baytrace.measure.faults import BadInput
+from baytrace.measure.roles import called
 from baytrace.measure.verdict import Verdict
 from baytrace.records.pack_journal import PackJournal
 from baytrace.records.pack_reading import is_pack
@@ -42,7 +44,13 @@ def judge_trace(trace: Path, watch: str, settings: dict[str, Any]) -> Verdict:
         if "elevation_m" not in kind.Settings.model_fields:
             settings.pop("elevation_m")
     read = read_trace(trace, elevation_m=elevation, accuracies=accuracies)
-    return replay({watch: settings}, read)[0]
+    verdict = replay({watch: settings}, read)[0]
+    assumed = [channel for channel in read.assumed if channel.role in kind.roles and channel.accuracy.text != "0"]
+    if not assumed:
+        return verdict
+    taken = ", ".join(f"{called(each.role, each.name)} {each.accuracy.text}" for each in assumed)
+    said = f"the trace tells no accuracies; usual instruments are assumed ({taken}): say others as --set accuracy.ROLE=TEXT"
+    return replace(verdict, reasons=(*verdict.reasons, said))
 
 
 def register(app: typer.Typer) -> None:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from baytrace.journal.chain import Columns
 from baytrace.measure.channel import Channel
 from baytrace.measure.interpret import Interpreter
+from baytrace.measure.possible import bounds
 from baytrace.measure.reading import Quality
 from baytrace.measure.roles import Role
 from baytrace.measure.units import Against
@@ -57,7 +58,7 @@ class _Atmosphere:
         self._pa, self._known = [pa], [known]
 
     def add(self, read: Interpreted) -> None:
-        good = usable(read.quality) & (read.value > 0.0)
+        good = usable(read.quality)
         self._places += read.places[good].tolist()
         self._pa += read.value[good].tolist()
         self._known += [True] * int(good.sum())
@@ -107,6 +108,9 @@ def _one(channel: Channel, places: Ints, columns: Columns, state: Mapping[str, A
             pa, known = air.at(places)
             value = value + pa
             quality[~known] |= int(Quality.NO_ATMOSPHERE)
+        low, high = bounds(channel)
+        quality[value < low] |= int(Quality.IMPOSSIBLE | Quality.UNDER_RANGE)
+        quality[value > high] |= int(Quality.IMPOSSIBLE | Quality.OVER_RANGE)
     time_ns = columns.wall_ns[places].astype(np.int64)
     if ahead_ns is not None:
         own = (quality & int(Quality.SOURCE_TIME)) != 0

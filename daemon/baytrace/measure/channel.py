@@ -17,7 +17,10 @@ from baytrace.measure.units import STANDARD_ATMOSPHERE_PA, Against, Unit, si_uni
 
 @dataclass(frozen=True, slots=True)
 class Channel:
-    """`period_s` is how often a reading is expected; silence beyond a few periods is stale. `checks` are its newest field checks."""
+    """`period_s` is how often a reading is expected; silence beyond a few periods is stale. `checks` are its newest field checks.
+
+    `assumed`: nobody stated the accuracy on this bench, and that of a usual instrument of its kind stands in for it.
+    """
 
     name: str
     role: Role
@@ -27,6 +30,7 @@ class Channel:
     calibration: Calibration = field(default_factory=Calibration)
     period_s: float = 1.0
     checks: tuple[Checked, ...] = ()
+    assumed: bool = False
 
     def __post_init__(self) -> None:
         if self.accuracy.pending:
@@ -59,6 +63,8 @@ class Channel:
             "period_s": self.period_s,
             "calibration": self.calibration.to_json(),
         }
+        if self.assumed:
+            data["assumed"] = True
         if self.checks:
             data["checks"] = [check.to_json() for check in self.checks]
         return data
@@ -75,6 +81,7 @@ class Channel:
             calibration=Calibration.from_json(data.get("calibration", {})),
             period_s=data.get("period_s", 1.0),
             checks=tuple(Checked.from_json(said) for said in data.get("checks", ())),
+            assumed=bool(data.get("assumed", False)),
         )
 
 

@@ -3,6 +3,8 @@
 The atmosphere is the newest barometer reading seen so far, else the site's elevation (ISO 2533 standard atmosphere),
 else the standard atmosphere at sea level with `NO_ATMOSPHERE` set on every gauge reading.
 
+A value that the quantity cannot have is flagged `IMPOSSIBLE` (`measure.possible`) and judged by nothing.
+
 Time: once anchored, a reading stamped on arrival takes its time from the monotonic clock, so a stepped wall clock bends
 no span; a reading with the publisher's own time (`SOURCE_TIME`) keeps it. Time never decreases within a channel.
 """
@@ -15,13 +17,16 @@ from typing import Any
 
 from baytrace.measure.channel import Channel
 from baytrace.measure.faults import BadInput
+from baytrace.measure.possible import Bounds, bounds
 from baytrace.measure.reading import Quality, Raw, Reading, usable
 from baytrace.measure.roles import Role
 from baytrace.measure.units import STANDARD_ATMOSPHERE_PA, Against
 
 # plain bits: flags are an order of magnitude slower, and this is done for every reading
 _NAN, _NO_ATMOSPHERE = int(Quality.NOT_A_NUMBER), int(Quality.NO_ATMOSPHERE)
+_TOO_LOW, _TOO_HIGH = int(Quality.IMPOSSIBLE | Quality.UNDER_RANGE), int(Quality.IMPOSSIBLE | Quality.OVER_RANGE)
 _SOURCE_TIME, _OUT_OF_ORDER = int(Quality.SOURCE_TIME), int(Quality.OUT_OF_ORDER)
+_RELATIVE = (Against.GAUGE, Against.VACUUM)
 _LAPSE_K_PER_M, _T0_K, _EXPONENT = 0.0065, 288.15, 5.255_879_7
 
 
@@ -38,6 +43,7 @@ class Interpreter:
 
     def __init__(self, channels: Iterable[Channel], elevation_m: float | None = None) -> None:
         self._channels: dict[str, Channel] = {channel.name: channel for channel in channels}
+        self._bounds: dict[str, Bounds] = {name: bounds(channel) for name, channel in self._channels.items()}
         self._known = elevation_m is not None
         self.atmosphere_pa = STANDARD_ATMOSPHERE_PA if elevation_m is None else standard_pressure(elevation_m)
         self._last: dict[str, int] = {}
@@ -64,6 +70,7 @@ class Interpreter:
     def redeclare(self, channel: Channel) -> None:
         """From now on `channel.name` means this (a new unit, calibration or accuracy)."""
         self._channels[channel.name] = channel
+        self._bounds[channel.name] = bounds(channel)
 
     def anchor(self, wall_ns: int, mono_ns: int) -> None:
         """From now on `mono_ns` of this boot means the instant `wall_ns`; never set back behind what was already seen."""
@@ -86,7 +93,12 @@ class Interpreter:
             value += self.atmosphere_pa
             if not self._known:
                 quality |= _NO_ATMOSPHERE
-        elif channel.role is Role.BAROMETER and usable(quality) and value > 0.0:
+        low, high = self._bounds[raw.channel]
+        if value < low:
+            quality |= _TOO_LOW
+        elif value > high:
+            quality |= _TOO_HIGH
+        elif channel.role is Role.BAROMETER and unit.against not in _RELATIVE and usable(quality):
             self.atmosphere_pa, self._known = value, True
         time_ns = raw.wall_ns if quality & _SOURCE_TIME else self.time_ns(raw.wall_ns, raw.mono_ns)
         last = self._last.get(raw.channel)

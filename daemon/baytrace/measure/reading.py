@@ -25,6 +25,8 @@ class Quality(IntFlag):
     """A gauge pressure without barometer or elevation: made absolute with the standard atmosphere."""
     OPEN_CIRCUIT = 128
     """A resistance beyond the meter's range: nothing is connected."""
+    IMPOSSIBLE = 256
+    """What no instrument in order reads (`measure.possible`); always with `UNDER_RANGE` or `OVER_RANGE` beside it."""
 
     @property
     def usable(self) -> bool:

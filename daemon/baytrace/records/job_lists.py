@@ -8,11 +8,12 @@ not change when the shop edits its lists later. A session that follows one watch
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Iterable, Mapping
 from functools import cache
 from importlib.resources import files
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
@@ -21,10 +22,49 @@ from baytrace.measure.reading import Event
 from baytrace.records.vocabulary import Kind
 
 COMPRESSOR = "compressor"
+DRIVES = ("belt", "electric")
 
 
 class _Row(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True)
+
+
+def _plain(refrigerant: str) -> str:
+    """`R-1234yf`, `r1234yf`, `HFO-1234yf` and `1234yf` are one spelling; so are CO2 and R744."""
+    key = re.sub(r"[^a-z0-9]", "", refrigerant.casefold())
+    key = re.sub(r"^(?:hfc|hfo|hc|r)?(?=\d)", "r", key)
+    return "r744" if key in ("co2", "carbondioxide") else key
+
+
+class Car(NamedTuple):
+    """What a step may depend on; empty is not known."""
+
+    refrigerant: str = ""
+    drive: str = ""
+    """What turns the compressor: `belt` or `electric`."""
+
+
+class When(_Row):
+    """Of which cars something holds. What is not known of a car might be so: it holds then too."""
+
+    refrigerant: tuple[str, ...] = ()
+    other_than: tuple[str, ...] = ()
+    drive: tuple[Literal["belt", "electric"], ...] = ()
+
+    def holds(self, car: Car) -> bool:
+        fluid = _plain(car.refrigerant)
+        if fluid and self.refrigerant and fluid not in map(_plain, self.refrigerant):
+            return False
+        if fluid and fluid in map(_plain, self.other_than):
+            return False
+        return not (car.drive in DRIVES and self.drive and car.drive not in self.drive)
+
+
+class Caution(_Row):
+    """What can hurt, with cars of one kind."""
+
+    text: str = Field(min_length=1)
+    when: When = When()
 
 
 class Step(_Row):
@@ -33,17 +73,24 @@ class Step(_Row):
     id: str = Field(pattern=r"^[a-z][a-z0-9_]*$")
     text: str = Field(min_length=1)
     caution: str = ""
+    cautions: tuple[Caution, ...] = ()
+    when: When = When()
     watch: str = ""
     findings: tuple[str, ...] = ()
     planned: bool = False
     asks: tuple[str, ...] = ()
 
+    def cautioned(self, car: Car) -> str:
+        """Every caution that holds for this car, one behind the other."""
+        found = [self.caution, *(each.text for each in self.cautions if each.when.holds(car))]
+        return " ".join(text for text in found if text)
+
 
 class SheetEntry(_Row):
-    """One figure the sheet knows. `unit` is the one it is worked out in: g, mL or pieces."""
+    """One figure the sheet knows. `unit` is the one it is worked out in: g, mL, N m or pieces."""
 
     text: str
-    unit: Literal["g", "mL", "pieces"]
+    unit: Literal["g", "mL", "N m", "pieces"]
     adds: bool = False
 
 
@@ -150,6 +197,16 @@ def _steps_alone(watch: str) -> tuple[Step, ...] | None:
     if not files("baytrace.records").joinpath("job", name).is_file():
         return None
     return read_steps(_packaged(name), name)
+
+
+def car_of(events: Iterable[Event]) -> Car:
+    """What the session's start says of the car: its refrigerant, and `drive` among the vehicle's own data."""
+    car = Car()
+    for event in events:
+        if event.kind == Kind.SESSION_STARTED:
+            drive = str((event.data.get("vehicle") or {}).get("drive") or "").strip().casefold()
+            car = Car(str(event.data.get("refrigerant") or ""), drive)
+    return car
 
 
 def lists_of(events: Iterable[Event]) -> tuple[tuple[Step, ...], SheetList]:

@@ -23,6 +23,7 @@ from baytrace.records.vocabulary import Kind
 _FACTORS: Mapping[str, Mapping[str, float]] = {
     "g": {"g": 1.0, "kg": 1000.0, "oz": 28.349523125, "lb": 453.59237},
     "mL": {"mL": 1.0, "ml": 1.0, "cm3": 1.0, "L": 1000.0, "fl oz": 29.5735295625, "floz": 29.5735295625},
+    "N m": {"N m": 1.0, "Nm": 1.0, "lbf ft": 1.355_817_948_331_4, "lbf in": 0.112_984_829_027_6, "kgf m": 9.806_65},
     "pieces": {"pieces": 1.0, "1": 1.0, "": 1.0},
 }
 _CORRECTABLE = "correct it with a further entry"
@@ -30,10 +31,20 @@ _CORRECTABLE = "correct it with a further entry"
 Document = dict[str, Any]
 
 
-def entries(sheet: SheetList | None = None) -> list[dict[str, str]]:
-    """What a person can enter, in the sheet's order: `id`, `text`, `unit`."""
+def units_of(unit: str) -> list[str]:
+    """In which units an entry may be made, the one it is worked out in first; each spelled once."""
+    return {"g": ["g", "kg", "oz", "lb"], "mL": ["mL", "L", "fl oz"], "N m": ["N m", "lbf ft", "lbf in", "kgf m"]}.get(
+        unit, [unit]
+    )
+
+
+def entries(sheet: SheetList | None = None) -> list[dict[str, Any]]:
+    """What a person can enter, in the sheet's order: `id`, `text`, `unit`, `units` it may be entered in."""
     known = (sheet or default_sheet()).known
-    return [{"id": name, "text": entry.text, "unit": entry.unit} for name, entry in known.items()]
+    return [
+        {"id": name, "text": entry.text, "unit": entry.unit, "units": units_of(entry.unit)}
+        for name, entry in known.items()
+    ]
 
 
 @dataclass(slots=True)

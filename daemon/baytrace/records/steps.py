@@ -13,8 +13,8 @@ from typing import Any
 
 from baytrace.measure.instant import format_instant
 from baytrace.measure.reading import Event
-from baytrace.records.job_lists import SheetList, Step, lists_of
-from baytrace.records.sheet import Sheet, fold
+from baytrace.records.job_lists import Car, SheetList, Step, car_of, lists_of
+from baytrace.records.sheet import Sheet, fold, units_of
 from baytrace.records.vocabulary import Kind
 
 Document = dict[str, Any]
@@ -47,7 +47,9 @@ def steps_document(
     events: Sequence[Event], steps: Sequence[Step] | None = None, sheet: SheetList | None = None
 ) -> list[Document]:
     """Every step in order: `id`, `text`, `caution`, `watch`, `state`, `by` (person, watch, entry or ""), `who`, `when` (RFC
-    3339 or ""), `note`, `asks` (entry, text, unit, and its figure once entered).
+    3339 or ""), `note`, `asks` (entry, text, unit, `units` it may be entered in, and its figure once entered).
+
+    A caution or a step may be meant for some cars only: what is not known of a car leaves both in.
 
     Steps that people recorded but the list does not have follow at the end: nothing in the journal is hidden.
     """
@@ -56,21 +58,26 @@ def steps_document(
     said = _Said()
     for event in events:
         said.hear(event)
-    figures = fold(events, columns)
-    shown = [step for step in listed if not step.planned or step.watch in said.plan or step.id in said.people]
+    figures, car = fold(events, columns), car_of(events)
+    shown = [step for step in listed if step.id in said.people or _asked_of(step, said, car)]
     known = {step.id for step in listed}
     extra = [Step.model_construct(id=name, text=name) for name in said.people if name not in known]
-    return [_row(step, said, figures, columns) for step in (*shown, *extra)]
+    return [_row(step, said, figures, columns, car) for step in (*shown, *extra)]
 
 
-def _row(step: Step, said: _Said, figures: Sheet, columns: SheetList) -> Document:
+def _asked_of(step: Step, said: _Said, car: Car) -> bool:
+    """Whether this session's plan and car have the step."""
+    return (not step.planned or step.watch in said.plan) and step.when.holds(car)
+
+
+def _row(step: Step, said: _Said, figures: Sheet, columns: SheetList, car: Car) -> Document:
     state, by, event, note = _standing(step, said, figures)
     if state == "open" and said.closed:
         state = "left open"
     return {
         "id": step.id,
         "text": step.text,
-        "caution": step.caution,
+        "caution": step.cautioned(car),
         "watch": step.watch,
         "state": state,
         "by": by,
@@ -83,7 +90,7 @@ def _row(step: Step, said: _Said, figures: Sheet, columns: SheetList) -> Documen
 
 def _ask(name: str, figures: Sheet, columns: SheetList) -> Document:
     entry = columns.known[name]
-    asked: Document = {"entry": name, "text": entry.text, "unit": entry.unit}
+    asked: Document = {"entry": name, "text": entry.text, "unit": entry.unit, "units": units_of(entry.unit)}
     return asked | {"value": figures.values[name]} if name in figures.values else asked
 
 

@@ -23,7 +23,7 @@ import json
 import math
 import re
 from array import array
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
@@ -57,11 +57,12 @@ _MOST_S = Decimal(9_000_000_000)
 @dataclass(frozen=True, slots=True)
 class Trace:
     """`channels` are those that had readings. `items` are in time order, in SI, pressures absolute; they are read from the file
-    anew each time, and raise BadInput where a cell cannot be.
+    anew each time, and raise BadInput where a cell cannot be. `assumed` are channels whose accuracy nobody said.
     """
 
     channels: list[Channel]
     items: Iterable[Reading | Mark]
+    assumed: Sequence[Channel] = ()
 
 
 class _Column(NamedTuple):
@@ -117,7 +118,10 @@ def read_trace(path: Path, *, elevation_m: float | None = None, accuracies: Mapp
         for channel in header.channels
         if paces[channel.name].heard
     ]
-    return Trace(heard, _Items(path, kept, header, known.elevation_m if elevation_m is None else elevation_m))
+    said = set(accuracies or ()) | set(known.channels)
+    assumed = [channel for channel in heard if not {channel.name, str(channel.role)} & said]
+    items = _Items(path, kept, header, known.elevation_m if elevation_m is None else elevation_m)
+    return Trace(heard, items, assumed)
 
 
 class _Items:
@@ -257,7 +261,7 @@ def _channel(
         unit = unit_for(role, unit_text)
         described = known.channels.get(name)
         if described is not None and (described.role, described.unit) == (role, unit):
-            return replace(described, accuracy=Accuracy.parse(said, unit=unit)) if said else described
+            return replace(described, accuracy=Accuracy.parse(said, unit=unit), assumed=False) if said else described
     except BadInput as error:
         raise BadInput(error.what, where=where, right=error.right) from None
     try:

@@ -32,7 +32,7 @@ from baytrace.measure.instant import NS
 from baytrace.measure.reading import Mark, Quality, Reading
 from baytrace.measure.roles import FACTS, SI_UNIT, Role
 from baytrace.measure.uncertainty import K95, Budget, Contribution, mean, rectangular
-from baytrace.measure.units import unit_for
+from baytrace.measure.units import STANDARD_ATMOSPHERE_PA, unit_for
 from baytrace.measure.verdict import Figure, Outcome, Status, Verdict
 from baytrace.physics.fluids import saturation
 from baytrace.watches.limits_table import limit
@@ -40,6 +40,7 @@ from baytrace.watches.sweep.contacts import Stream, bridged
 from baytrace.watches.watch import View, WatchSettings
 
 _MOST = 2048
+_NO_ATMOSPHERE = int(Quality.NO_ATMOSPHERE)
 _NO_STEP = 0.1  # of the known mass: less than this is no mass set down
 _PEOPLE = {"Pa": (1e-3, "kPa"), "kg": (1e3, "g")}
 _FIRST = {
@@ -68,9 +69,9 @@ class FieldCheckSettings(WatchSettings):
     known_ohm: float | None = Field(default=None, gt=0.0)
     """The known resistor, ohm."""
     known_percent: float = Field(default_factory=lambda: float(limit("field_check.known_percent")), ge=0.0)
-    """Tolerance of the known mass or resistor, half-width in percent."""
-    lead_ohm: float = Field(default=0.0, ge=0.0)
-    """Resistance of the leads on the known resistor, ohm."""
+    """Tolerance of the known mass or resistor, half-width in percent; that of an ordinary one when nobody gives it."""
+    lead_ohm: float | None = Field(default=None, ge=0.0)
+    """Resistance of the leads on the known resistor, ohm; 0 when nulled. Not known, it may be anything leads usually have."""
     allowed: float | None = Field(default=None, gt=0.0)
     """Largest difference that still agrees, in Pa, kg or ohm; the maker's limit of error when empty."""
     rest_s: float = Field(default_factory=lambda: float(limit("field_check.rest_s")), gt=0.0)
@@ -99,6 +100,10 @@ class Comparison:
     checked: tuple[str, ...]
     drift: float = 0.0
     against: str = "what is known"
+    below: float = 0.0
+    above: float = 0.0
+    unknown: str = ""
+    """By how much the difference may be smaller or larger for something not known, and what would tell it."""
 
 
 class _Record:
@@ -108,9 +113,11 @@ class _Record:
         self._span_ns = int(span_s * NS)
         self.points: deque[tuple[int, float]] = deque(maxlen=_MOST)
         self.channel = ""
+        self.no_atmosphere = False
 
     def add(self, reading: Reading) -> None:
         self.channel = reading.channel
+        self.no_atmosphere = bool(reading.quality & _NO_ATMOSPHERE)
         self.points.append((reading.time_ns, reading.value))
         while self.points[-1][0] - self.points[0][0] > self._span_ns:
             self.points.popleft()
@@ -184,6 +191,10 @@ class FieldCheck:
         return values if laid is None else values[: max(laid - 1, 1)]
 
     @property
+    def _tolerance_said(self) -> bool:
+        return "known_percent" in self._settings.model_fields_set
+
+    @property
     def _known_kg(self) -> float:
         return (self._settings.known_mass_g or 0.0) / 1000.0
 
@@ -207,7 +218,14 @@ class FieldCheck:
         except BadInput as error:
             return Verdict(self.name, Outcome.UNDECIDED, "undecided", (str(error),))
         u, difference = compared.budget.u, compared.shown - compared.known
-        decision = assess(difference, u, upper=compared.allowed, lower=-compared.allowed)
+        figure = Figure(
+            difference,
+            compared.unit,
+            difference - K95 * u - compared.below,
+            difference + K95 * u + compared.above,
+            0.95,
+        )
+        decision = assess(figure, upper=compared.allowed, lower=-compared.allowed)
         outcome = decision.outcome
         half, unit = K95 * u, compared.unit
         about = half or compared.allowed
@@ -215,18 +233,31 @@ class FieldCheck:
         allowed = f"{_shown(compared.allowed, unit, about)} either way is allowed"
         reasons = [f"{said} (± {_shown(half, unit, about)}); {allowed}"]
         largest = compared.budget.largest()
-        if outcome is Outcome.UNDECIDED and largest is not None:
+        if compared.unknown:
+            span = f"{_shown(compared.below, unit, compared.below)} less"
+            span += f" or {_shown(compared.above, unit, compared.above)} more" if compared.above else ""
+            reasons.append(f"{compared.unknown}; until then the difference may be up to {span}")
+        elif outcome is Outcome.UNDECIDED and largest is not None:
             enough = K95 * compared.budget.allowed(largest, decision.needed_u)
             coarse, needed = (_shown(value, unit, value) for value in (K95 * largest.u, enough))
-            reasons.append(f"{largest.instrument or largest.name} is too coarse: ± {coarse}, ± {needed} would decide")
+            own = (
+                ""
+                if self._tolerance_said or not largest.name.startswith("the known")
+                else "; give its own as known_percent"
+            )
+            reasons.append(
+                f"{largest.instrument or largest.name} is too coarse: ± {coarse}, ± {needed} would decide{own}"
+            )
         if abs(compared.drift) > limit("field_check.drift_ratio") * compared.allowed:
             outcome = Outcome.UNDECIDED
             moved = _shown(compared.drift, unit, compared.drift)
             reasons.append(f"not at rest: moved by {moved} in {self._settings.rest_s:g} s; let it stand")
         finding = {Outcome.PASS: "agrees", Outcome.FAIL: "off"}.get(outcome, "undecided")
-        more = {"check": self._settings.check, "checked": list(compared.checked)}
+        more: dict[str, Any] = {"check": self._settings.check, "checked": list(compared.checked)}
+        if self._settings.allowed is not None:
+            more["allowed_by"] = "settings"
         evidence = {
-            "difference": Figure.between(difference, u, compared.unit),
+            "difference": figure,
             "allowed_difference": Figure(compared.allowed, compared.unit),
             "shown": Figure(compared.shown, compared.unit),
             "known": Figure(compared.known, compared.unit),
@@ -290,9 +321,27 @@ class FieldCheck:
         )
         drift = _drift(pressures) - slope * _drift(temperatures)
         allowed = self._maker(channel, shown.value)
+        low, high = self._weather(self._settings.role)
         return Comparison(
-            shown.value, here.pressure_pa, budget, allowed, "Pa", _called(channel), (channel.name,), drift
+            shown.value,
+            here.pressure_pa,
+            budget,
+            allowed,
+            "Pa",
+            _called(channel),
+            (channel.name,),
+            drift,
+            below=low,
+            above=high,
+            unknown="the air pressure is unknown: set elevation_m of the bench, or connect a barometer" if low else "",
         )
+
+    def _weather(self, role: Role) -> tuple[float, float]:
+        """By how much an absolute pressure made with the standard atmosphere may be too high or too low, Pa."""
+        if not self._records[role].no_atmosphere:
+            return 0.0, 0.0
+        lowest, highest = limit("decision.atmosphere_pa")
+        return STANDARD_ATMOSPHERE_PA - float(lowest), float(highest) - STANDARD_ATMOSPHERE_PA
 
     def _scale(self) -> Comparison:
         known = self._known_kg
@@ -337,8 +386,13 @@ class FieldCheck:
             .with_part("scatter", state.u, _called(channel))
         )
         allowed = self._maker(channel, state.value)
-        shown = state.value - self._settings.lead_ohm
-        return Comparison(shown, known, budget, allowed, "ohm", _called(channel), (channel.name,))
+        leads = self._settings.lead_ohm
+        shown = state.value - (leads or 0.0)
+        below = float(limit("sweep.lead_unknown_ohm")) if leads is None else 0.0
+        unknown = "" if leads is not None else "the leads are unknown: null them or set lead_ohm"
+        return Comparison(
+            shown, known, budget, allowed, "ohm", _called(channel), (channel.name,), below=below, unknown=unknown
+        )
 
     def _manifold(self) -> Comparison:
         low_channel, low = self._rested(Role.LOW_SIDE)

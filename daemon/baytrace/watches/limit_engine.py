@@ -46,6 +46,10 @@ class Seen:
     waiting: tuple[Reading, ...] = ()
     unknown_ns: int = 0
     raised: set[str] = field(default_factory=set)
+    count: int = 0
+    first: float | None = None
+    moved: bool = False
+    """Another value than the first was heard."""
     sloped: bool = False
     """A rate of change could be worked out."""
 
@@ -59,6 +63,17 @@ class Seen:
         """Keep the extremes of an excursion until it is known whether it counts."""
         kept = (*self.waiting, reading)
         self.waiting = (max(kept, key=lambda each: each.value), min(kept, key=lambda each: each.value))
+
+    @property
+    def still(self) -> bool:
+        """One value all the while, to the last digit, as a frozen instrument shows."""
+        return self.count > 1 and not self.moved
+
+    def hear(self, value: float) -> None:
+        """Of every usable reading, whether an excursion counts or not."""
+        self.count += 1
+        self.first = value if self.first is None else self.first
+        self.moved |= value != self.first
 
     def settle(self, *, counts: bool) -> None:
         if counts:
@@ -236,6 +251,7 @@ class LimitEngine:
             follower.window.clear()
             return
         follower.heard, follower.known = reading.time_ns, True
+        follower.seen.hear(reading.value)
         value = follower.shown(reading.value, self.atmosphere_pa)
         if follower.stale:
             self.book.condition(follower.stale, Condition.NORMAL, now, 0.0)

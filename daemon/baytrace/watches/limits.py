@@ -15,15 +15,19 @@ from baytrace.measure.channel import Channel
 from baytrace.measure.decision import assess, worst
 from baytrace.measure.instant import NS
 from baytrace.measure.interpret import standard_pressure
-from baytrace.measure.reading import Mark, Reading
+from baytrace.measure.reading import Mark, Quality, Reading, usable
 from baytrace.measure.roles import FACTS, Quantity, Role, called
-from baytrace.measure.units import STANDARD_ATMOSPHERE_PA, si_unit_name
+from baytrace.measure.uncertainty import K95
+from baytrace.measure.units import STANDARD_ATMOSPHERE_PA, Against, si_unit_name
 from baytrace.measure.verdict import Figure, Outcome, Status, Verdict
 from baytrace.watches.alarms import Transition
 from baytrace.watches.bands import rule_bands
 from baytrace.watches.limit_engine import Follower, LimitEngine, Seen
 from baytrace.watches.limit_rules import Check, Rule, parse_rules
+from baytrace.watches.limits_table import limit
 from baytrace.watches.watch import View, WatchSettings
+
+_NO_ATMOSPHERE = int(Quality.NO_ATMOSPHERE)
 
 __all__ = ["WATCH", "LimitEngine", "Limits", "LimitsSettings", "Rule", "parse_rules"]
 
@@ -60,8 +64,11 @@ class Limits:
         elevation = settings.elevation_m
         atmosphere = STANDARD_ATMOSPHERE_PA if elevation is None else standard_pressure(elevation)
         self._engine = LimitEngine(settings.limits, view.channels, atmosphere)
+        self._elevation_said = elevation is not None
+        self._barometer_heard = False
 
     def reading(self, reading: Reading) -> None:
+        self._barometer_heard |= reading.role is Role.BAROMETER and usable(reading.quality)
         self._engine.reading(reading)
 
     def mark(self, mark: Mark) -> None:
@@ -123,17 +130,29 @@ class Limits:
         if seen.unknown_ns:
             outcomes.append(Outcome.UNDECIDED)
             reasons.append(f"{name} was silent for {seen.unknown_ns / NS:.0f} s")
+        if seen.still and (follower.levels or follower.rates):
+            outcomes.append(Outcome.UNDECIDED)
+            reasons.append(
+                f"{name} showed the same value all the while, to the last digit, as an instrument that stands still does: see that it "
+                "moves, or give it a finer resolution"
+            )
         evidence[f"{channel.name}_highest"] = _figure(channel, seen.highest)
         evidence[f"{channel.name}_lowest"] = _figure(channel, seen.lowest)
         for check in follower.levels:
             outcome = self._level(follower, check, seen)
             outcomes.append(outcome)
             if outcome is not Outcome.PASS:
+                unsure = outcome is Outcome.UNDECIDED and self._air_unknown(follower, _extreme(follower, check))
                 side = "above" if check.sign > 0 else "below"
                 level = f"{side} {check.level:g} {follower.unit.text}"
                 gauge = channel.instrument or channel.name
                 if outcome is Outcome.FAIL:
                     reasons.append(f"{name} went {level}")
+                elif unsure:
+                    reasons.append(
+                        f"whether {name} went {level} depends on the air pressure, which is unknown: set elevation_m or connect a "
+                        "barometer"
+                    )
                 elif check.alarm in seen.raised:
                     reasons.append(f"{name} was shown {level}, but {gauge} is not accurate enough to be sure")
                 else:
@@ -157,17 +176,41 @@ class Limits:
 
     def _level(self, follower: Follower, check: Check, seen: Seen) -> Outcome:
         """In the rule's unit, where a vacuum unit counts the other way from SI."""
-        inverse = follower.unit.scale < 0.0
-        extreme = seen.highest if (check.sign > 0) is not inverse else seen.lowest
-        assert extreme is not None
+        extreme = _extreme(follower, check)
         air = self._engine.atmosphere_pa
         value = follower.shown(extreme.value, air)
         u = follower.channel.standard_uncertainty(extreme.value, air) / abs(follower.unit.scale)
+        spread = 0.0
+        if self._air_unknown(follower, extreme):
+            lowest, highest = limit("decision.atmosphere_pa")
+            spread = max(air - float(lowest), float(highest) - air) / abs(follower.unit.scale)
         edge = {"upper": check.level} if check.sign > 0 else {"lower": check.level}
-        outcome = assess(value, u, **edge).outcome
+        low, high = value - K95 * u - spread, value + K95 * u + spread
+        outcome = assess(Figure(value, follower.unit.text, low, high, 0.95), **edge).outcome
         raised = check.alarm in seen.raised
         agrees = outcome is (Outcome.FAIL if raised else Outcome.PASS)
         return outcome if agrees else Outcome.UNDECIDED
+
+    def _air_unknown(self, follower: Follower, extreme: Reading) -> bool:
+        """Whether a pressure stands against its limit by an air pressure that nobody told this watch, or the bench."""
+        relative, wanted = (
+            unit.against in (Against.GAUGE, Against.VACUUM) for unit in (follower.channel.unit, follower.unit)
+        )
+        assumed = bool(extreme.quality & _NO_ATMOSPHERE)
+        if relative and wanted:
+            # what was added must be taken off again: sea level where the bench took that, else what was heard or said
+            return not self._barometer_heard and self._elevation_said is assumed
+        if relative:
+            return assumed
+        return wanted and not (self._barometer_heard or self._elevation_said)
+
+
+def _extreme(follower: Follower, check: Check) -> Reading:
+    """The reading that came nearest to the limit or furthest beyond."""
+    inverse = follower.unit.scale < 0.0
+    extreme = follower.seen.highest if (check.sign > 0) is not inverse else follower.seen.lowest
+    assert extreme is not None
+    return extreme
 
 
 def _rule_called(rule: Rule) -> str:

@@ -6,18 +6,21 @@ Rules of this file:
 - Neither can an instrument that its newest field check found off, until a later check agrees or it was calibrated since. The
   field check itself is not held back by what an earlier one said of the instrument it checks.
 - A `fail` stays a `fail`; an `undecided` stays what it is. Both say which instrument was overdue or off.
+- Neither can one whose accuracy nobody stated on its bench: that of a usual instrument stands in for it, and the reason names the key
+  to write. A trace that somebody judges by itself has no bench: there the usual accuracies hold and `judge` says so.
 - A calibration that was never recorded is not overdue; it is `UNKNOWN`, and shown as such.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import date, timedelta
 from enum import StrEnum
 from typing import Any
 
 from baytrace.measure.channel import Channel, found_off, overdue
+from baytrace.measure.roles import called
 from baytrace.measure.verdict import Outcome, Verdict
 from baytrace.watches.limits_table import limit
 
@@ -43,7 +46,7 @@ def standing(channel: Channel, day: date) -> Standing:
 
 def gate(verdict: Verdict, channels_used: Iterable[Channel], day: date) -> Verdict:
     """The verdict as it may be shown. `day` is the UTC day of the last reading the verdict rests on. Gating twice adds nothing."""
-    if "overdue" in verdict.more or "found_off" in verdict.more:
+    if {"overdue", "found_off", "accuracy_assumed"} & set(verdict.more):
         return verdict
     used = sorted(
         {channel.name: channel for channel in channels_used}.values(),
@@ -51,14 +54,18 @@ def gate(verdict: Verdict, channels_used: Iterable[Channel], day: date) -> Verdi
     )
     late = [channel for channel in used if overdue(channel, day)]
     off = [channel for channel in used if channel.name not in verdict.more.get("checked", ()) and found_off(channel)]
-    if not late and not off:
+    needless = verdict.more.get("checked", ()) if verdict.more.get("allowed_by") == "settings" else ()
+    assumed = [channel for channel in used if channel.assumed and channel.name not in needless]
+    if not late and not off and not assumed:
         return verdict
-    reasons = [*map(_reason, late), *map(_off_reason, off)]
+    reasons = [*map(_reason, late), *map(_off_reason, off), *([_assumed_reason(assumed)] if assumed else [])]
     more = dict(verdict.more)
     if late:
         more["overdue"] = [_entry(channel) for channel in late]
     if off:
         more["found_off"] = [_off_entry(channel) for channel in off]
+    if assumed:
+        more["accuracy_assumed"] = [{"instrument": each.instrument, "channel": each.name} for each in assumed]
     if verdict.outcome is not Outcome.PASS:
         return replace(verdict, reasons=(*verdict.reasons, *reasons), more=more)
     reasons[0] += f"; without that this would be a pass ({verdict.finding})"
@@ -86,6 +93,11 @@ def _reason(channel: Channel) -> str:
     due = channel.calibration.due
     certificate = f" (certificate {channel.calibration.certificate})" if channel.calibration.certificate else ""
     return f"calibration of {channel.instrument or channel.name} ran out on {due}{certificate}: have it calibrated"
+
+
+def _assumed_reason(channels: Sequence[Channel]) -> str:
+    taken = ", ".join(f"{called(each.role, each.name)} ({each.accuracy.text or 'none'})" for each in channels)
+    return f"nobody stated the accuracy of {taken}: write `accuracy` in bench.toml as the maker prints it"
 
 
 def _entry(channel: Channel) -> dict[str, str]:

@@ -27,8 +27,8 @@ def conclude(
     touched = [coil for coil in coils if coil.finding != "missing"]
     if not touched:
         doubts.insert(0, "no contact with any coil was seen")
-    elif settings.coils is None and not named.by_mark:
-        doubts.append("how many coils there are was not said: set coils, or say coil marks")
+    elif settings.coils is None:
+        doubts.append("how many coils there are was not said: set coils")
     beyond = [coil.position for coil in coils if settings.coils is not None and coil.position > settings.coils]
     if beyond and named.by_mark:
         doubts.append(
@@ -118,7 +118,8 @@ def _assumptions(
             "coils told apart by the order of touching: one touched twice in place of another would not be seen"
         )
     if temperature is None and settings.alpha != 0.0:
-        said.append(f"coil temperature unknown: judged as read, as if at {settings.reference_c:g} degC")
+        cold, warm = settings.usual_celsius
+        said.append(f"coil temperature unknown: judged for every temperature from {cold:g} to {warm:g} degC")
     if not leads.known:
         said.append(f"leads not nulled: up to {limit('sweep.lead_unknown_ohm'):g} ohm of each reading may be theirs")
     return said

@@ -1,8 +1,8 @@
 """One coil: its resistance with what it is uncertain by, and what that says against the limits.
 
 The resistance is the steady value less the leads. Leads that were neither nulled nor measured can only have added, so they
-widen the interval downwards and nothing else. The limits hold at the reference temperature; without a coil temperature the
-resistance is judged as read.
+widen the interval downwards and nothing else. The limits hold at the reference temperature. Without a coil temperature the
+resistance is judged for every temperature that coils usually have (`usual_celsius`), and what does not hold for all is undecided.
 """
 
 from __future__ import annotations
@@ -61,6 +61,8 @@ class Coil:
     decision: Decision | None = None
     note: str = ""
     scatter: float = 0.0
+    judged: Figure | None = None
+    """Over every usual coil temperature, where none is known; else what is compared."""
     as_touched: str = ""
     """What was found, where it cannot be told which coil that was."""
 
@@ -122,12 +124,25 @@ def judge_coil(
             .with_part("temperature coefficient", at.from_coefficient, "the copper")
         )
         coil.budget, coil.at_reference = budget, _figure(at.ohm, budget.u, below * at.factor)
+    elif alpha > 0.0:
+        coil.judged = _over_usual(coil.resistance, settings, alpha)
     _decide(coil, settings)
     return coil
 
 
 def _figure(ohm: float, u: float, below: float) -> Figure:
     return Figure(ohm, "ohm", ohm - K95 * u - below, ohm + K95 * u, 0.95)
+
+
+def _over_usual(figure: Figure | None, settings: SweepSettings, alpha: float) -> Figure:
+    """At the reference temperature, whichever of the usual temperatures the coil has."""
+    assert figure is not None
+    assert figure.low is not None
+    assert figure.high is not None
+    cold, warm = settings.usual_celsius
+    low = min(refer(figure.low, celsius, settings.reference_c, alpha_20=alpha).ohm for celsius in (cold, warm))
+    high = max(refer(figure.high, celsius, settings.reference_c, alpha_20=alpha).ohm for celsius in (cold, warm))
+    return Figure(min(max(figure.value, low), high), "ohm", low, high, 0.95)
 
 
 def _together(touches: Sequence[Touch]) -> tuple[Steady, str]:
@@ -152,7 +167,7 @@ def _together(touches: Sequence[Touch]) -> tuple[Steady, str]:
 
 def _decide(coil: Coil, settings: SweepSettings) -> None:
     low, high = settings.limits
-    figure = coil.compared
+    figure = coil.judged or coil.compared
     assert figure is not None
     if low is None and high is None:
         coil.note = "no limits: set low_ohm and high_ohm, or a family"
@@ -161,12 +176,32 @@ def _decide(coil: Coil, settings: SweepSettings) -> None:
         coil.finding = "short"
         return
     decision = coil.decision = assess(figure, upper=high, lower=low, guard=settings.guard)
-    if decision.outcome is Outcome.PASS:
+    if decision.outcome is Outcome.PASS and (low is None or high is None):
+        lacking = "lowest good resistance: set low_ohm" if low is None else "highest good resistance: set high_ohm"
+        coil.note = f"nobody said the {lacking}, or a family"
+    elif decision.outcome is Outcome.PASS:
         coil.finding = "within"
     elif decision.outcome is Outcome.FAIL:
         coil.finding = "high" if high is not None and figure.value > high else "low"
     else:
-        coil.note = _missing(coil, decision)
+        coil.note = _missing(coil, decision) if coil.judged is None else _unknown_warmth(coil, settings)
+
+
+def _unknown_warmth(coil: Coil, settings: SweepSettings) -> str:
+    """What the coil would be at the reference temperature, cold and warm, and what to enter."""
+    figure, judged = coil.resistance, coil.judged
+    assert figure is not None
+    assert judged is not None
+    assert judged.low is not None
+    assert judged.high is not None
+    cold, warm = settings.usual_celsius
+    leads = (
+        "" if figure.low is None or figure.value - figure.low <= 2.0 * K95 * coil.budget.u else "; null the leads too"
+    )
+    return (
+        f"{ohms(figure.value)} as read is {spanned(judged.low, judged.high)} at {settings.reference_c:g} degC for a coil of "
+        f"{cold:g} to {warm:g} degC: measure the coil temperature or set temperature_c{leads}"
+    )
 
 
 def _missing(coil: Coil, decision: Decision) -> str:

@@ -5,6 +5,8 @@ Rules of this file:
   traces differ: open may be infinite, a huge number, or nothing at all.)
 - Touches apart by less than a bounce are one contact when one of them is only a scrap, or when both agree.
 - What is left as a scrap (a single reading, or fingers across the tips) is no contact; it is counted, not hidden.
+- What came at one instant was one look at the meter, however often it was told: the last counts. (Answers that had piled up share
+  a stamp, and four tellings of one bounce must not outweigh the contact after it.)
 - Each reading costs a constant; a long touch is thinned to a bounded number of readings.
 """
 
@@ -34,6 +36,9 @@ class Touch:
     _cached: tuple[int, Steady] | None = None
 
     def add(self, time_ns: int, ohm: float) -> None:
+        if self.times and time_ns == self.times[-1]:
+            self.values[-1], self._cached = ohm, None
+            return
         if len(self.values) >= _MOST_READINGS:
             # thin the older half; the newest readings stay whole so that live settling is seen
             half = len(self.values) // 2

@@ -15,6 +15,7 @@ from baytrace.measure.reading import Mark, Quality, Reading, usable
 from baytrace.measure.roles import Role
 from baytrace.measure.units import unit_for
 from baytrace.measure.verdict import Status, Verdict
+from baytrace.physics.coils import COPPER_VALID_DEGC
 from baytrace.watches.limits_table import limit
 from baytrace.watches.sweep.bank import conclude
 from baytrace.watches.sweep.coil import Coil, Leads, Temperature, judge_coil, ohms, spanned
@@ -24,6 +25,7 @@ from baytrace.watches.sweep.settings import SweepSettings
 from baytrace.watches.watch import View, WatchSettings
 
 _MOST_TEMPERATURES = 4096
+_MANY_ALIKE = 3
 _OPEN, _SUSPECT = int(Quality.OPEN_CIRCUIT), int(Quality.SUSPECT)
 
 
@@ -48,7 +50,8 @@ class Sweep:
     def reading(self, reading: Reading) -> None:
         quality = reading.quality
         if reading.role is Role.COIL_TEMPERATURE:
-            if usable(quality) and math.isfinite(reading.value):
+            # a thermometer that shows what no winding bears measures no coil
+            if usable(quality) and COPPER_VALID_DEGC[0] <= reading.value - 273.15 <= COPPER_VALID_DEGC[1]:
                 self._warm(reading)
             return
         if reading.role is not Role.COIL_RESISTANCE:
@@ -92,6 +95,9 @@ class Sweep:
 
     def verdict(self) -> Verdict:
         named, coils = self._coils()
+        frozen = self._frozen(named)
+        if frozen:
+            named.doubts.append(frozen)
         return conclude(coils, named, self._settings, self._leads(named), self._temperature_of(coils, named))
 
     def status(self) -> Status:
@@ -120,6 +126,21 @@ class Sweep:
         progress = sum(coil.position <= count for coil in done) / count if count else None
         sentence, phase, waiting = self._sentence(touching, last, nearest, done, counted=named.by_mark)
         return Status(phase, sentence, headline="bank_median", waiting_for=waiting, progress=progress, details=details)
+
+    def _frozen(self, named: Named) -> str:
+        """What to do where the readings do not tell a meter that measures from one that stands still; empty where they do."""
+        if len(self._streams) != 1:
+            return ""
+        stream = next(iter(self._streams.values()))
+        parts = stream.parts()
+        shown = {value for part in parts for value in part.values}
+        many = sum(len(part.values) for part in parts) > max(2, 2 * len(named.coils))
+        if stream.opens or len(shown) != 1 or not many or 1 < len(parts) < _MANY_ALIKE:
+            return ""
+        return (
+            f"the meter showed {ohms(shown.pop())} and nothing else all the while, which a frozen one does too: lift the tips until it "
+            "shows that nothing is connected"
+        )
 
     def _limits(self) -> dict[str, Any]:
         """What a coil is judged by, ohm at the reference temperature; None where there is no limit."""
@@ -310,7 +331,7 @@ class Sweep:
     def _temperature(self, touches: list[Touch]) -> Temperature | None:
         """Around the contact, else the nearest that is not too old."""
         if self._settings.temperature_c is not None:
-            return Temperature(self._settings.temperature_c, self._settings.temperature_u_k, "the temperature set")
+            return Temperature(self._settings.temperature_c, self._settings.said_u_k, "the temperature set")
         if not self._temperatures:
             return None
         start, end = touches[0].start, touches[-1].end

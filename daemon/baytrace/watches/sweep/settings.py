@@ -8,6 +8,7 @@ from typing import Any, Literal
 from pydantic import Field, field_validator, model_validator
 
 from baytrace.measure.decision import GUARD
+from baytrace.measure.uncertainty import rectangular
 from baytrace.watches.limits_table import limit, limits
 from baytrace.watches.watch import ASK, WatchSettings
 
@@ -21,10 +22,10 @@ def families() -> dict[str, tuple[float, float, float]]:
 
 
 class SweepSettings(WatchSettings):
-    """Limits hold at `reference_c`; `low_ohm` and `high_ohm` come before those of `family`."""
+    """Limits hold at `reference_c`; `low_ohm` and `high_ohm` come before those of `family`. A pass needs both."""
 
     coils: int | None = Field(default=None, ge=1, le=64, json_schema_extra=ASK)
-    """How many coils the bank has. Without it only a sweep with coil marks can pass."""
+    """How many coils the bank has. Without it nothing can pass, for nobody would notice a coil left out."""
     low_ohm: float | None = Field(default=None, ge=0.0, json_schema_extra=ASK)
     """Lowest good resistance."""
     high_ohm: float | None = Field(default=None, gt=0.0, json_schema_extra=ASK)
@@ -35,12 +36,14 @@ class SweepSettings(WatchSettings):
     """Temperature the limits hold at, degC."""
     temperature_c: float | None = Field(default=None, ge=-50.0, le=180.0)
     """Coil temperature, degC, where no channel measures it."""
-    temperature_u_k: float = Field(default=1.0, ge=0.0)
-    """Standard uncertainty of `temperature_c`, K."""
+    temperature_u_k: float | None = Field(default=None, ge=0.0)
+    """Standard uncertainty of `temperature_c`, K; that of a temperature somebody names when not set."""
+    cold: bool = False
+    """The engine has stood, or the coils are out of it: they are as warm as the shop's air. Only where no temperature is known."""
     alpha_per_k: float | None = Field(default=None, ge=0.0, lt=0.1)
     """Temperature coefficient at 20 degC; 0 for what is not referred to a temperature. Copper when not set."""
     lead_ohm: float | None = Field(default=None, ge=0.0, lt=100.0)
-    """Resistance of the test leads; 0 when the meter has nulled them."""
+    """Resistance of the test leads, ohm; 0 when the meter has nulled them. Not known, it may be anything leads usually have."""
     order: Literal["auto", "contact", "mark", "channel"] = "auto"
     """How contacts become coils; auto: by channel if there are several, else by coil marks if there are any, else by contact."""
     sequence: tuple[int, ...] = ()
@@ -71,6 +74,18 @@ class SweepSettings(WatchSettings):
         """Low and high in ohm, None where there is none."""
         low, high, _ = families()[self.family] if self.family else (None, None, 0.0)
         return (low if self.low_ohm is None else self.low_ohm), (high if self.high_ohm is None else self.high_ohm)
+
+    @property
+    def usual_celsius(self) -> tuple[float, float]:
+        """Between which temperatures coils of unknown temperature lie, degC."""
+        low, high = limit("sweep.cold_c" if self.cold else "sweep.unknown_c")
+        return float(low), float(high)
+
+    @property
+    def said_u_k(self) -> float:
+        """Standard uncertainty of `temperature_c`, K."""
+        said = self.temperature_u_k
+        return rectangular(limit("sweep.temperature_said_k")) if said is None else said
 
     @property
     def alpha(self) -> float | None:
