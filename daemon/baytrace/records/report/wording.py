@@ -27,7 +27,10 @@ FINDINGS = {
     ("charge", "not settled"): "The loop had not settled when the readings ended.",
     ("charge", "undercharged"): "There is less refrigerant in the loop than the label asks for.",
     ("charge", "overcharged"): "There is more refrigerant in the loop than the label asks for.",
-    ("pressures", "normal"): "Both pressures are within the usual range for this refrigerant and this day, or within the car's own figures.",
+    (
+        "pressures",
+        "normal",
+    ): "Both pressures are within the usual range for this refrigerant and this day, or within the car's own figures.",
     ("pressures", "both high"): "The pressures are higher than sound cars show, on one side or both.",
     ("pressures", "both low"): "The pressures are lower than sound cars show, on one side or both.",
     ("pressures", "low high and high low"): "The two pressures lie closer together than in sound cars.",
