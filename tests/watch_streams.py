@@ -85,7 +85,11 @@ CASES = {
     "charge, under": ("charge", ON_LABEL, lambda: running(540.0)),
     "charge, near": ("charge", ON_LABEL, lambda: running(613.0)),
     "pressures, both high": ("pressures", {"refrigerant": "R134a"}, lambda: running(low=65.0, high=340.0)),
-    "pressures, both low": ("pressures", {"refrigerant": "R134a"}, lambda: running(low=12.0, high=95.0, suction=22.0, liquid=28.0, vent=16.0)),
+    "pressures, both low": (
+        "pressures",
+        {"refrigerant": "R134a"},
+        lambda: running(low=12.0, high=95.0, suction=22.0, liquid=28.0, vent=16.0),
+    ),
     "sweep, one high": ("sweep", COILS, lambda: (coil_streams.plain([14.8, 14.7, 19.0, 14.9]), coil_streams.view())),
     "limits, broken": ("limits", LIMIT, lambda: beyond(990.0)),
     "limits, near": ("limits", LIMIT, lambda: beyond(901.0)),
