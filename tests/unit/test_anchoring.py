@@ -6,7 +6,7 @@ from itertools import pairwise
 import pytest
 
 from baytrace.bench.anchoring import UNKNOWN_NS, anchor
-from baytrace.bench.watchdog import StepDetector
+from baytrace.bench.watchdog import BusyDetector, StepDetector
 from baytrace.measure.accuracy import Accuracy
 from baytrace.measure.channel import Channel
 from baytrace.measure.instant import NS, format_instant, parse_instant
@@ -128,3 +128,24 @@ def test_a_day_of_25_or_23_hours_is_told_in_utc(local_time, zone, start, hours):
     texts = [format_instant(ns, 0) for ns in instants]
     assert texts == sorted(set(texts))
     assert [parse_instant(text) for text in texts] == instants
+
+
+def test_a_bench_that_was_kept_waiting_says_so():
+    """Looks that come in time tell nothing; one that comes ten seconds late says by how much, once."""
+
+    class Steady:
+        now_s = 0.0
+
+        def mono_ns(self):
+            return int(self.now_s * 1e9)
+
+        def real_seconds(self, seconds):
+            return seconds
+
+    clock = Steady()
+    busy = BusyDetector(clock, 1.0)
+    told = []
+    for now_s in (1.0, 2.1, 3.0, 14.0, 15.0):
+        clock.now_s = now_s
+        told.append(busy.look())
+    assert told == [0.0, 0.0, 0.0, 10.0, 0.0]

@@ -10,8 +10,6 @@ HEAVY = ("CoolProp", "pyarrow", "typst", "influxdb_client", "bokeh", "scipy.opti
 
 START = f"""
 import sys
-
-from baytrace.cli import names, summary
 from pathlib import Path
 import baytrace.commands.serve
 from baytrace.bench.config import load_config
@@ -51,9 +49,7 @@ def cpu_s(*command):
     """CPU time of a command, the least of three (s)."""
     return min(
         float(
-            subprocess.run(
-                [sys.executable, "-c", COUNT, *command], check=True, capture_output=True, text=True
-            ).stdout
+            subprocess.run([sys.executable, "-c", COUNT, *command], check=True, capture_output=True, text=True).stdout
         )
         for _ in range(3)
     )

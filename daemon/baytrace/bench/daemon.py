@@ -22,7 +22,7 @@ from baytrace.bench.anchoring import OFF_NS, Anchor, find_anchor
 from baytrace.bench.checks import FieldChecks
 from baytrace.bench.config import BenchConfig, InstrumentPlan
 from baytrace.bench.delivered import DeliveredKeys, read_rows
-from baytrace.bench.ending import end
+from baytrace.bench.ending import outlive, together
 from baytrace.bench.intake import Batch, Intake
 from baytrace.bench.live import Live
 from baytrace.bench.notify import Notifier
@@ -32,7 +32,7 @@ from baytrace.bench.outbox_courier import Courier
 from baytrace.bench.own_car import whole_plan
 from baytrace.bench.session import MOST_TEXT, RunningSession, mark_text, resume, unclosed, unused_id
 from baytrace.bench.sink import InstrumentSink
-from baytrace.bench.watchdog import StepDetector, stale_changes
+from baytrace.bench.watchdog import BusyDetector, StepDetector, stale_changes
 from baytrace.journal.sqlite import SqliteJournal, open_journal
 from baytrace.journal.store import Receipt
 from baytrace.measure.clock import Clock, SystemClock
@@ -77,7 +77,7 @@ class Bench:
         self.started_mono_ns = clock.mono_ns()
         self.stopping = asyncio.Event()
         self._notifier = Notifier()
-        self._steps = StepDetector(clock)
+        self._steps, self._busy = StepDetector(clock), BusyDetector(clock, HEARTBEAT_S / 5.0)
         self._unsure = False
         """Whether the pause before this start may have been longer than the wall clock said."""
         self._said: dict[str, tuple[str, str]] = {}
@@ -98,7 +98,7 @@ class Bench:
             await bench._begin()
             storing = asyncio.create_task(bench.intake.run(), name="intake")
             try:
-                async with _tasks({**bench._jobs(), "storing": _outlive(storing)}):
+                async with together({**bench._jobs(), "storing": outlive(storing)}):
                     bench._notifier.ready()
                     yield bench
             finally:
@@ -297,6 +297,8 @@ class Bench:
         while True:
             await self.clock.sleep(HEARTBEAT_S / 5.0)
             beats += 1
+            if late_s := self._busy.look():
+                self._kept_waiting(late_s)
             for change in stale_changes(self.live.channels, self.clock, self.started_mono_ns):
                 self.record(Kind.STALE, {"channel": change.channel, "since_ns": change.since_ns, "stale": change.stale})
                 self.alarms.silent(change.channel, silent=change.stale)
@@ -309,6 +311,13 @@ class Bench:
                 self.record(Kind.HEARTBEAT, {})
                 for sink in self.sinks.values():
                     sink.report_counts()
+
+    def _kept_waiting(self, late_s: float) -> None:
+        """The computer, not an instrument, was late: said so where gaps are told."""
+        now_ns = self.now_ns()
+        cause = f"the computer was too busy to read anything for {late_s:.0f} s"
+        self.record(Kind.GAP, {"channel": "", "from_ns": now_ns - int(late_s * 1e9), "to_ns": now_ns, "cause": cause})
+        log.warning("%s", cause)
 
     def _stepped(self, step_ns: int) -> None:
         """The wall clock was set. What is known better now is taken over where that bends nothing: see `anchoring`."""
@@ -367,7 +376,8 @@ class Bench:
         async with self._session_lock:
             if self.session is not None:
                 raise NotNow(f"session {self.session.id} is still running", right="close it first")
-            plan = await asyncio.to_thread(whole_plan, self.journal, request, self.config.quality)
+            known = self.config.quality, self.config.bench.elevation_m
+            plan = await asyncio.to_thread(whole_plan, self.journal, request, *known)
             session = await asyncio.to_thread(unused_id, self.journal, self.now_ns(), request.get("title") or "")
             started = partial(self._session_started, session, request, plan)
             # settings that do not fit are refused before anything is recorded; the first time this loads the fluids, for seconds
@@ -465,34 +475,3 @@ class Bench:
             "time": format_instant(self.now_ns(), 3),
             "instruments": [sink.to_json() for sink in self.sinks.values()],
         }
-
-
-@contextlib.asynccontextmanager
-async def _tasks(jobs: Mapping[str, Any]) -> AsyncIterator[None]:
-    """Run the jobs while inside; one that fails ends the whole bench loudly; leaving ends them all."""
-    tasks = {name: asyncio.create_task(job, name=name) for name, job in jobs.items()}
-    owner = asyncio.current_task()
-    failed: list[BaseException] = []
-
-    def ended(task: asyncio.Task[Any]) -> None:
-        if not task.cancelled() and (error := task.exception()) is not None:
-            failed.append(error)
-            log.critical("%s failed and the bench ends: %s", task.get_name(), error)
-            if owner is not None:
-                owner.cancel()
-
-    for task in tasks.values():
-        task.add_done_callback(ended)
-    try:
-        yield
-    except asyncio.CancelledError:
-        if failed:
-            raise failed[0] from None
-        raise
-    finally:
-        await end(tasks.values())
-
-
-async def _outlive(task: asyncio.Task[None]) -> None:
-    """Fails when `task` fails; being cancelled leaves `task` running."""
-    await asyncio.shield(task)

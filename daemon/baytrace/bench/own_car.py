@@ -28,11 +28,11 @@ _JUDGES_RUNNING = ("pressures", "charge")
 
 
 def whole_plan(
-    journal: JournalReader, request: Mapping[str, Any], quality: QualitySection
+    journal: JournalReader, request: Mapping[str, Any], quality: QualitySection, elevation_m: float | None = None
 ) -> dict[str, dict[str, Any]]:
     """The plan of a session that is asked for, complete. Raises BadInput for an unknown watch or a session that is no reference."""
     refrigerant = request.get("refrigerant") or ""
-    plan = complete_plan(request.get("plan") or {}, refrigerant, request.get("label_g"))
+    plan = complete_plan(request.get("plan") or {}, refrigerant, request.get("label_g"), elevation_m)
     run: dict[str, Any] | None = None
     looked = False
     for name, settings in plan.items():

@@ -54,10 +54,10 @@ def mark_text(text: str) -> str:
 
 
 def complete_plan(
-    plan: Mapping[str, Mapping[str, Any]], refrigerant: str, label_g: float | None
+    plan: Mapping[str, Mapping[str, Any]], refrigerant: str, label_g: float | None, elevation_m: float | None = None
 ) -> dict[str, dict[str, Any]]:
     """The plan with what the session knows filled in where a watch has such a setting. Raises BadInput for an unknown watch."""
-    known: dict[str, Any] = {"refrigerant": refrigerant or None, "label_g": label_g}
+    known: dict[str, Any] = {"refrigerant": refrigerant or None, "label_g": label_g, "elevation_m": elevation_m}
     whole: dict[str, dict[str, Any]] = {}
     for name, settings in (plan or {name: {} for name in JOB_WATCHES}).items():
         fields = watch_named(name).Settings.model_fields

@@ -1,4 +1,6 @@
-"""What time alone can show: a channel gone stale, a wall clock that stepped. Pure state, told the time by the bench."""
+"""What time alone can show: a channel gone stale, a wall clock that stepped, a computer that was too busy. Pure state, told the time
+by the bench.
+"""
 
 from __future__ import annotations
 
@@ -14,6 +16,9 @@ LEAST_REAL_S = 3.0
 """A channel is never called stale sooner than this on the machine's own clock: a fast demo clock must not cry wolf."""
 FIRST_REAL_S = 15.0
 """An instrument may take this long after the start of the daemon to be heard the first time."""
+
+BUSY_REAL_S = 3.0
+"""A bench that looks later than this after it meant to (s) was kept from running by the computer, and so was the reading of its wires."""
 
 
 class Change(NamedTuple):
@@ -50,3 +55,18 @@ class StepDetector:
         ahead = self._clock.wall_ns() - self._clock.mono_ns()
         step, self._ahead = ahead - self._ahead, ahead
         return step if abs(step) > STEP_NS else 0
+
+
+class BusyDetector:
+    """Notices, from the bench's own heart, that nothing on this computer was served in time: what was silent then may have spoken."""
+
+    def __init__(self, clock: Clock, every_s: float) -> None:
+        self._clock, self._every_s = clock, every_s
+        self._last_ns = clock.mono_ns()
+
+    def look(self) -> float:
+        """Seconds by which this look came too late; 0 where it came in time."""
+        now_ns = self._clock.mono_ns()
+        late_s = (now_ns - self._last_ns) / 1e9 - self._every_s
+        self._last_ns = now_ns
+        return late_s if self._clock.real_seconds(late_s) > BUSY_REAL_S else 0.0

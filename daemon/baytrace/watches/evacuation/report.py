@@ -251,7 +251,7 @@ def _gap_words(watch: Evacuation) -> str:
     assert hold is not None
     longest = max((gap.seconds for gap in hold.gaps), default=(watch.now_ns - hold.last_ns) / NS)
     return (
-        f"The gauge was silent for {wording.span(longest)} during the hold (no more than "
+        f"Nothing was read from the gauge for {wording.span(longest)} during the hold (no more than "
         f"{wording.span(watch.settings.max_gap_s)} is allowed), so this hold cannot pass; mark 'isolated' to begin another."
     )
 

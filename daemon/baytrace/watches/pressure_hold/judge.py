@@ -131,7 +131,7 @@ def cannot_pass(watch: PressureHold, side: Side, test: Test, fit: DecayFit | Non
 def gap_words(watch: PressureHold, side: Side, seconds: float) -> str:
     which = f"The {side.name} gauge" if len(watch.sides) > 1 else "The gauge"
     return (
-        f"{which} was silent for {span(seconds)} during the test (no more than {span(watch.settings.max_gap_s)} is allowed), so "
+        f"Nothing was read from {which[:1].lower()}{which[1:]} for {span(seconds)} during the test (no more than {span(watch.settings.max_gap_s)} is allowed), so "
         "this test cannot pass; mark 'isolated' to begin another."
     )
 
