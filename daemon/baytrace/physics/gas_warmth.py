@@ -18,8 +18,10 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import BSpline
-from scipy.signal import lfilter
+
+from baytrace.measure.later import Later
+
+_interpolate, _signal = Later("scipy.interpolate"), Later("scipy.signal")
 
 Array = NDArray[np.float64]
 _LATER_S = np.array([40.0, 80.0, 130.0, 200.0, 300.0, 450.0, 650.0, 900.0, 1200.0])
@@ -99,7 +101,7 @@ def _splines() -> tuple[Array, Array]:
     """Cubic B-splines on an even grid from 0 to 1, (grid, k); twice, for those that filter them."""
     knots = np.concatenate([[0.0] * 3, np.linspace(0.0, 1.0, PIECES - 2), [1.0] * 3])
     at = np.linspace(0.0, 1.0, _GRID)
-    made = BSpline.design_matrix(np.minimum(at, 1.0 - 1e-12), knots, 3).toarray()
+    made = _interpolate.BSpline.design_matrix(np.minimum(at, 1.0 - 1e-12), knots, 3).toarray()
     return made, made
 
 
@@ -116,7 +118,7 @@ def _late(table: Array, step: float, lag: float) -> Array:
     kept = math.exp(-step / lag)
     mean = (1.0 - kept) * lag / step
     first = table[0]
-    rest = lfilter([1.0 - mean, mean - kept], [1.0, -kept], table - first, axis=0)
+    rest = _signal.lfilter([1.0 - mean, mean - kept], [1.0, -kept], table - first, axis=0)
     return np.asarray(rest + first, dtype=np.float64)
 
 
