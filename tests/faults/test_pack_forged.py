@@ -150,3 +150,17 @@ def test_a_bag_forged_without_a_change_verifies(bag, forger, capfd):
     """The forger's tools leave an honest pack honest."""
     rechained(bag)
     assert judged(capfd, forged(bag, forger))[0] == 0
+
+
+def test_export_and_judge_make_nothing_of_a_forged_pack(bag, forger, capfd, tmp_path):
+    """The start of the session without what it needs: exit 4 and a line, as `verify`."""
+    path = bag / "data" / "events.jsonl"
+    lines = path.read_text().splitlines()
+    said = json.loads(lines[0])
+    del said["data"]["interpreter"]
+    lines[0] = json.dumps(said, sort_keys=True, separators=(",", ":"))
+    path.write_text("\n".join(lines) + "\n")
+    forged(bag, forger)
+    told(capfd, bag)
+    assert run(["export", str(bag), "--to", str(tmp_path / "to"), "--format", "csv"]) == 4
+    assert "cannot be understood" in capfd.readouterr().err

@@ -20,7 +20,7 @@ from baytrace.records.event_lines import lines_of, read_events
 from baytrace.records.limits import MOST_LINK_LINE
 from baytrace.records.readings_file import read_rows
 from baytrace.records.retelling import merged
-from baytrace.records.session_file import read_session
+from baytrace.records.session_file import SessionFile
 from baytrace.records.vocabulary import Kind
 
 
@@ -32,11 +32,15 @@ class PackJournal:
             if not (data / name).is_file():
                 raise VerificationFailed(f"data/{name} is missing")
         self.directory = data
-        self.record, _ = read_session((data / "session.json").read_bytes())
+        session = SessionFile((data / "session.json").read_bytes())
+        self.record, self._claims = session.record(), session.claims
         self._lines: array[int] | None = None
 
     def items(self, after: int = 0, until: int | None = None) -> Iterator[Stored | Event]:
-        rows, events = read_rows(self.directory / "readings.parquet"), read_events(self.directory / "events.jsonl")
+        rows, events = (
+            read_rows(self.directory / "readings.parquet", self._claims),
+            read_events(self.directory / "events.jsonl"),
+        )
         for each in merged(rows, events):
             item = each if isinstance(each, Event) else each.stored
             if until is not None and item.seq > until:
@@ -45,7 +49,7 @@ class PackJournal:
                 yield item
 
     def readings(self, channel: str, start_ns: int, end_ns: int) -> Iterator[Stored]:
-        for row in read_rows(self.directory / "readings.parquet"):
+        for row in read_rows(self.directory / "readings.parquet", self._claims):
             raw = row.stored.raw
             if raw.channel == channel and start_ns <= raw.wall_ns < end_ns:
                 yield row.stored
