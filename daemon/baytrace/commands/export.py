@@ -16,6 +16,7 @@ from baytrace.journal.reader import JournalReader
 from baytrace.measure.faults import BadInput
 from baytrace.records.exporting import export_session
 from baytrace.records.pack_journal import PackJournal
+from baytrace.records.pack_reading import suspected
 from baytrace.records.report.writing import ReportOptions
 from baytrace.records.verifying import State, trusted_contents
 
@@ -86,9 +87,10 @@ def _from_pack(pack: Path, to: Path, form: Format, told: Told, options: ReportOp
         for check in report.checks:
             if check.state is State.CAUTION:
                 people().print(f"{check.what}: {check.text}", markup=False, soft_wrap=True)
-        journal = PackJournal(data)
-        session = journal.record.session
-        path = export_session(
-            journal, session, to, str(form), lambda share, what: told(0.3 + 0.7 * share, what), options=options
-        )
+        with suspected(f"{pack}: the session"):
+            journal = PackJournal(data)
+            session = journal.record.session
+            path = export_session(
+                journal, session, to, str(form), lambda share, what: told(0.3 + 0.7 * share, what), options=options
+            )
     return session, path

@@ -7,6 +7,9 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
+_MOST = 600
+"""Characters of a line."""
+
 
 class State(StrEnum):
     OK = "ok"
@@ -40,7 +43,8 @@ class Report:
     checks: list[Check] = field(default_factory=list)
 
     def say(self, what: str, state: State, text: str) -> None:
-        self.checks.append(Check(what, state, text))
+        """One line, whatever stood in the pack: what cannot be shown is written as its number."""
+        self.checks.append(Check(what, state, _shown(text)))
 
     @property
     def faults(self) -> list[Check]:
@@ -75,3 +79,10 @@ class Report:
             "other_version": self.other_version,
             "checks": [{"what": check.what, "state": str(check.state), "text": check.text} for check in self.checks],
         }
+
+
+def _shown(text: str) -> str:
+    if text.isprintable() and len(text) <= _MOST:
+        return text
+    plain = "".join(each if each.isprintable() else each.encode("unicode_escape").decode() for each in text[:_MOST])
+    return plain if len(text) <= _MOST else f"{plain}..."

@@ -9,8 +9,6 @@ from __future__ import annotations
 
 import csv
 import json
-import shutil
-import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -27,9 +25,11 @@ from baytrace.records.playing import Player
 from baytrace.records.readings_file import ReadingsWriter
 from baytrace.records.report.trends import Trends
 from baytrace.records.report.writing import ReportOptions, write_html, write_pdf
+from baytrace.records.scratch import scratch
 from baytrace.records.session import ChainStretch, SessionFold, SessionRecord, started_event
 from baytrace.records.signing import load_or_make_key
 from baytrace.records.trace_file import TraceTable, table_of
+from baytrace.records.verifying import check_written
 from baytrace.records.vocabulary import Kind
 
 pa = Later("pyarrow")
@@ -61,7 +61,8 @@ def export_session(
     """The file written in directory `to`. `keys` is the directory of the signing key (made there if need be); without it a
     pack is unsigned, and says so.
 
-    Raises BadInput for an unknown session or format, EnvironmentFailed when the disk fails.
+    Raises BadInput for an unknown session or format, EnvironmentFailed when the disk fails, VerificationFailed when the pack that was
+    written is not what was meant, or holds more than a pack may.
     """
     if format not in FORMATS:
         raise BadInput(f"no format is called {format!r}", where="--format", right=f"there are: {', '.join(FORMATS)}")
@@ -87,8 +88,10 @@ def export_session(
                 made,
                 info,
                 key,
-                progress=lambda done: told(0.9 + 0.1 * done / total, "packing"),
+                progress=lambda done: told(0.9 + 0.08 * done / total, "packing"),
             )
+            told(0.98, "reading the pack back")
+            check_written(work / name, work)
         else:
             (work / made[0].name).replace(work / name)
         (work / name).replace(to / name)
@@ -115,19 +118,15 @@ class _Files:
 @contextmanager
 def _workshop(to: Path) -> Iterator[Path]:
     """A directory beside the target that leaves nothing behind. Raises EnvironmentFailed when the disk fails."""
-    work = None
     try:
         to.mkdir(parents=True, exist_ok=True)
-        work = Path(tempfile.mkdtemp(prefix=".export-", dir=to))
-        yield work
+        with scratch(".export-", to) as work:
+            yield work
     except (OSError, pa.ArrowException) as error:
         reason = getattr(error, "strerror", None) or str(error).splitlines()[0]
         raise EnvironmentFailed(
             f"{to}: the export could not be written ({reason}); free some space or name another directory"
         ) from None
-    finally:
-        if work is not None:
-            shutil.rmtree(work, ignore_errors=True)
 
 
 # ---------------------------------------------------------------------- one pass

@@ -16,9 +16,11 @@ from pathlib import Path
 from baytrace.journal.store import Link, Stored
 from baytrace.measure.faults import VerificationFailed
 from baytrace.measure.reading import Event
-from baytrace.records.event_lines import read_events
+from baytrace.records.event_lines import lines_of, read_events
+from baytrace.records.limits import MOST_LINK_LINE
 from baytrace.records.readings_file import read_rows
-from baytrace.records.retelling import merged, session_of
+from baytrace.records.retelling import merged
+from baytrace.records.session_file import SessionFile
 from baytrace.records.vocabulary import Kind
 
 
@@ -30,11 +32,15 @@ class PackJournal:
             if not (data / name).is_file():
                 raise VerificationFailed(f"data/{name} is missing")
         self.directory = data
-        self.record, _ = session_of(data / "session.json")
+        session = SessionFile((data / "session.json").read_bytes())
+        self.record, self._claims = session.record(), session.claims
         self._lines: array[int] | None = None
 
     def items(self, after: int = 0, until: int | None = None) -> Iterator[Stored | Event]:
-        rows, events = read_rows(self.directory / "readings.parquet"), read_events(self.directory / "events.jsonl")
+        rows, events = (
+            read_rows(self.directory / "readings.parquet", self._claims),
+            read_events(self.directory / "events.jsonl"),
+        )
         for each in merged(rows, events):
             item = each if isinstance(each, Event) else each.stored
             if until is not None and item.seq > until:
@@ -43,7 +49,7 @@ class PackJournal:
                 yield item
 
     def readings(self, channel: str, start_ns: int, end_ns: int) -> Iterator[Stored]:
-        for row in read_rows(self.directory / "readings.parquet"):
+        for row in read_rows(self.directory / "readings.parquet", self._claims):
             raw = row.stored.raw
             if raw.channel == channel and start_ns <= raw.wall_ns < end_ns:
                 yield row.stored
@@ -70,13 +76,13 @@ class PackJournal:
         with (self.directory / "chain.csv").open("rb") as file:
             if self._lines is None:
                 self._lines = array("q", [0])
-                for line in file:
+                for line in lines_of(file, MOST_LINK_LINE):
                     self._lines.append(self._lines[-1] + len(line))
             place = first - self.record.chain.first_commit + 1  # after the heading
             if place >= len(self._lines) - 1:
                 return
             file.seek(self._lines[place])
-            for row in csv.reader(line.decode("ascii") for line in file):
+            for row in csv.reader(line.decode("ascii") for line in lines_of(file, MOST_LINK_LINE)):
                 commit, first_seq, last_seq, wall_ns, boot, digest = row
                 if int(commit) > last:
                     return

@@ -7,63 +7,76 @@ others: figures that differ are then a caution that names both versions, while a
 
 from __future__ import annotations
 
-import csv
 import json
+import logging
 import struct
-import tempfile
+import threading
 from collections.abc import Callable, Iterator
-from contextlib import closing
-from itertools import zip_longest
+from contextlib import closing, contextmanager
+from itertools import count
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
-from pydantic import ValidationError
-
-from baytrace.journal.chain import digest_of, encode_rows, event_line, payload_from
-from baytrace.journal.store import Link, Stored
 from baytrace.measure.faults import BadInput, VerificationFailed
 from baytrace.measure.instant import format_instant
 from baytrace.measure.reading import Event
 from baytrace.records.bag import PROGRAM, digest_of_file
+from baytrace.records.bag_checks import Opened
+from baytrace.records.chain_following import FollowedChain
 from baytrace.records.checks import Report, State
-from baytrace.records.event_lines import read_events
+from baytrace.records.event_lines import event_text, read_events
+from baytrace.records.limits import MOST_LINE, weight
+from baytrace.records.pack_reading import suspected
 from baytrace.records.playing import Player
-from baytrace.records.readings_file import Row, read_rows
-from baytrace.records.session import SessionFold, SessionRecord
+from baytrace.records.readings_file import Row, description_faults, read_rows
+from baytrace.records.scratch import scratch
+from baytrace.records.session import SessionFold
+from baytrace.records.session_file import facts_left_out, part_of
 from baytrace.records.trace_file import table_of
 from baytrace.records.vocabulary import Kind
+from baytrace.watches.follow import Followers
 
 MOST_FAULTS = 20
 """Said of one kind; the rest would say no more."""
 DECISIVE = ("verdict", "finding")
 """What a verdict says; everything else is why."""
 FILES = ("session.json", "readings.parquet", "events.jsonl")
+TABLE = "data/readings.csv"
 
 
-def retell(data: Path, report: Report, progress: Callable[[float, str], None]) -> None:
+def retell(pack: Opened, report: Report, progress: Callable[[float, str], None]) -> None:
     """Add what was found to the report. Raises VerificationFailed when the contents are not what Baytrace writes."""
     for name in FILES:
-        if not (data / name).is_file():
+        if not (pack.data / name).is_file():
             raise VerificationFailed(f"data/{name} is missing")
-    record, program = session_of(data / "session.json")
-    report.session = record.session
-    if record.chain is not None:
-        report.head = record.chain.head
-    total = max(1, record.readings)
-    with tempfile.TemporaryDirectory(prefix="baytrace-retell-") as folder:
-        teller = _Teller(data, record, Path(folder))
-        teller.run(lambda done: progress(min(0.8, 0.8 * done / total), "playing the session again"))
-        progress(0.8, "comparing the table")
-        difference = teller.table_differs()
+    session = pack.session
+    report.session = session.session
+    if session.chain is not None:
+        report.head = session.chain.head
+    total = max(1, session.claims.readings)
+    difference = ""
+    with suspected("the session"), _watches_quiet(), scratch("baytrace-retell-") as folder:
+        teller = _Teller(pack, folder)
+        if teller.run(lambda done: progress(min(0.8, 0.8 * done / total), "playing the session again")):
+            progress(0.8, "comparing the table")
+            difference = teller.table_differs()
+    _say(report, teller, difference)
+
+
+def _say(report: Report, teller: _Teller, difference: str) -> None:
+    program, chain = teller.session.program, teller.session.chain
     other = "" if program == PROGRAM else f"made by {program}, worked out again by {PROGRAM}"
     for what, text in teller.faults:
         report.say(what, State.FAULT, text)
+    if teller.given_up:
+        report.say("session", State.FAULT, "too much of it is wrong to go on: the rest was not looked at")
+        return
     failed = {what for what, _ in teller.faults}
     if "chain" not in failed:
-        if record.chain is None:
+        if chain is None:
             report.say("chain", State.CAUTION, "the pack holds no chain: its session was not a whole number of commits")
         else:
-            report.say("chain", State.OK, f"{teller.links} links lead to {record.chain.head}")
+            report.say("chain", State.OK, f"{teller.links} links lead to {chain.head}")
     if "readings" not in failed:
         text = f"none missing: {teller.readings} readings and {teller.events} events, numbers {teller.first} to {teller.last}"
         report.say("readings", State.OK, text)
@@ -73,8 +86,23 @@ def retell(data: Path, report: Report, progress: Callable[[float, str], None]) -
         # another version of the program may write the same figure in other words
         report.say("table", State.CAUTION if other else State.FAULT, difference)
     _say_verdicts(report, teller, other)
-    if record.closed is None:
+    if teller.session.open:
         report.say("session", State.CAUTION, "the session was still open when it was exported")
+
+
+@contextmanager
+def _watches_quiet() -> Iterator[None]:
+    """A watch that breaks is told as a fault, not in this thread's log."""
+    me, log = threading.get_ident(), logging.getLogger(Followers.__module__)
+
+    def elsewhere(record: logging.LogRecord) -> bool:
+        return record.thread != me
+
+    log.addFilter(elsewhere)
+    try:
+        yield
+    finally:
+        log.removeFilter(elsewhere)
 
 
 def _say_verdicts(report: Report, teller: _Teller, other: str) -> None:
@@ -100,18 +128,6 @@ def _say_verdicts(report: Report, teller: _Teller, other: str) -> None:
         )
 
 
-def session_of(path: Path) -> tuple[SessionRecord, str]:
-    """The record in `session.json` and the program that wrote it. Raises VerificationFailed for anything else."""
-    program = ""
-    try:
-        document = json.loads(path.read_bytes())
-        program = str(document.pop("program"))
-        return SessionRecord.model_validate(document), program
-    except (ValueError, KeyError, TypeError, AttributeError, ValidationError):
-        by = f"; it was made by {program}, and this is {PROGRAM}" if program and program != PROGRAM else ""
-        raise VerificationFailed(f"data/session.json is not a session as Baytrace writes it{by}") from None
-
-
 class _Drift:
     """How verdicts worked out again differ from those that were kept: the first few, how many, and the first that says otherwise."""
 
@@ -129,16 +145,22 @@ class _Drift:
             self.decisive = text
 
 
+class _EnoughError(Exception):
+    """So many numbers or values are wrong that going on would tell nothing more."""
+
+
 class _Teller:
-    def __init__(self, data: Path, record: SessionRecord, folder: Path) -> None:
-        self._data, self._record, self._folder = data, record, folder
+    def __init__(self, pack: Opened, folder: Path) -> None:
+        self._pack, self._data, self._folder = pack, pack.data, folder
+        self.session = pack.session
+        self.given_up = False
         self.faults: list[tuple[str, str]] = []
         self.drift = _Drift()
         self.readings = self.events = self.links = self.compared = 0
         self.first = self.last = 0
-        with closing(read_events(data / "events.jsonl")) as events:
+        with closing(read_events(self._data / "events.jsonl")) as events:
             started = next(events, None)
-        if started is None or started.kind != Kind.SESSION_STARTED or started.session != record.session:
+        if started is None or started.kind != Kind.SESSION_STARTED or started.session != self.session.session:
             raise VerificationFailed("data/events.jsonl does not begin with the start of this session")
         self._started = started
         try:
@@ -146,58 +168,88 @@ class _Teller:
             self._table = table_of(folder, started, self._player)
         except (KeyError, TypeError, ValueError, AttributeError, BadInput) as error:
             raise VerificationFailed(f"the start of the session cannot be understood ({error})") from None
-        self._end = record.chain.last_seq if record.chain is not None else None
-        self._chain = _Chain(data / "chain.csv", record, self._fault) if record.chain is not None else None
+        chain = self.session.chain
+        self._end = chain.last_seq if chain is not None else None
+        self._chain = FollowedChain(self._data / "chain.csv", chain, self._fault) if chain is not None else None
+        self._weight = 0
         self._due = self._verdicts_due()
 
     def _fault(self, what: str, text: str) -> None:
         if sum(1 for kind, _ in self.faults if kind == what) < MOST_FAULTS:
             self.faults.append((what, text))
+        elif what == "readings":
+            raise _EnoughError
 
     def _verdicts_due(self) -> dict[int, list[Event]]:
         """Verdicts by the sequence number they rest on."""
         due: dict[int, list[Event]] = {}
         for event in read_events(self._data / "events.jsonl"):
-            if event.kind == Kind.VERDICT and event.session == self._record.session:
+            if event.kind == Kind.VERDICT and event.session == self.session.session:
+                self._weigh(event)
                 due.setdefault(event.data["after_seq"], []).append(event)
         return due
 
     # ------------------------------------------------------------------ the pass
 
-    def run(self, progress: Callable[[int], None]) -> None:
-        expected = self.first = self._started.seq
+    def run(self, progress: Callable[[int], None]) -> bool:
+        """Whether it went to the end; False where too much was wrong to go on."""
         try:
-            for item in merged(read_rows(self._data / "readings.parquet"), read_events(self._data / "events.jsonl")):
-                seq = item.stored.seq if isinstance(item, Row) else item.seq
-                if self._end is not None and seq > self._end and isinstance(item, Event):
-                    self._folding.event(item)
-                    continue
-                if seq != expected:
-                    missing = f"{expected}" if seq == expected + 1 else f"{expected} to {seq - 1}"
-                    self._fault(
-                        "readings", f"number {missing} is missing" if seq > expected else f"number {seq} is there twice"
-                    )
-                expected, self.last = seq + 1, seq
-                self._take(item)
-                self._settle(seq)
-                if seq % 10_000 == 0:
-                    progress(self.readings)
+            self._pass(progress)
         except BadInput as error:
             raise VerificationFailed(f"the session cannot be played: {error}") from None
+        except _EnoughError:
+            self.given_up = True
+            return False
         if self._chain is not None:
             self._chain.finish()
             self.links = self._chain.count
         self._compare_record()
+        return True
+
+    def _pass(self, progress: Callable[[int], None]) -> None:
+        expected = self.first = self._started.seq
+        for item in merged(
+            read_rows(self._data / "readings.parquet", self.session.claims), read_events(self._data / "events.jsonl")
+        ):
+            seq = item.stored.seq if isinstance(item, Row) else item.seq
+            if self._end is not None and seq > self._end and isinstance(item, Event):
+                self._fold(item)
+                continue
+            if seq != expected:
+                missing = f"{expected}" if seq == expected + 1 else f"{expected} to {seq - 1}"
+                self._fault(
+                    "readings", f"number {missing} is missing" if seq > expected else f"number {seq} is there twice"
+                )
+            expected, self.last = seq + 1, seq
+            self._take(item)
+            self._settle(seq)
+            if seq % 10_000 == 0:
+                progress(self.readings)
+
+    def _fold(self, event: Event) -> None:
+        if event.kind != Kind.HEARTBEAT:
+            self._weigh(event)
+        self._folding.event(event)
+
+    def _weigh(self, event: Event) -> None:
+        """What is kept in memory until the end is no more than session.json tells of."""
+        self._weight += weight(event_text(event).encode())
+        if self._weight > self.session.most_weight:
+            raise VerificationFailed("data/events.jsonl tells of far more than data/session.json does: refused")
 
     def _take(self, item: Row | Event) -> None:
         if self._chain is not None:
             self._chain.take(item)
         if isinstance(item, Event):
             self.events += 1
+            if self.events > self.session.claims.events:
+                raise VerificationFailed(
+                    "data/events.jsonl holds more events than data/session.json has numbers for: refused"
+                )
             if item.seq != self._started.seq:
                 self._player.event(item)
-                if item.session == self._record.session:
-                    self._folding.event(item)
+                if item.session == self.session.session:
+                    self._fold(item)
                     self._table.event(item)
             return
         self.readings += 1
@@ -236,32 +288,40 @@ class _Teller:
 
     def table_differs(self) -> str:
         """Where `readings.csv`, or its description, is not what the items make of it; empty when it is."""
-        again, kept = self._folder / "readings.csv", self._data / "readings.csv"
+        again, digests = self._folder / "readings.csv", self._pack.digests
         self._table.write(again)
         described = self._folder / "description.json"
-        self._table.write_description(described, "readings.csv", self._record.session)
+        self._table.write_description(described, "readings.csv", self.session.session)
         try:
-            if self._table.guards and digest_of_file(again) != digest_of_file(kept):
+            kept = digests[TABLE]
+            if self._table.guards and digest_of_file(again) != kept:
                 self._table.write(again, cell=str)  # as programs before 0.4.0 wrote it
-            if digest_of_file(again) != digest_of_file(kept):
-                return f"data/readings.csv, line {_first_difference(again, kept)}: does not say what the readings say"
-            if described.read_bytes() != (self._data / "readings.csv-metadata.json").read_bytes():
-                return "data/readings.csv-metadata.json does not describe the channels of the session"
-        except FileNotFoundError as error:
-            return f"data/{Path(error.filename).name} is missing"
+            if digest_of_file(again) != kept:
+                with self._pack.pack.open(TABLE) as file:
+                    number = _first_difference(again, file)
+                return f"{TABLE}, line {number}: does not say what the readings say"
+            if digest_of_file(described) != digests[f"{TABLE}-metadata.json"]:
+                return f"{TABLE}-metadata.json does not describe the channels of the session"
+        except KeyError as error:
+            return f"{error.args[0]} is missing"
         return ""
 
     def _compare_record(self) -> None:
         for seq, events in self._due.items():
             self._fault("verdicts", f"{events[0].data['watch']}: rests on number {seq}, which the pack does not hold")
         told = self._folding.record()
-        told.readings, told.chain = self.readings, self._record.chain
-        again, kept = told.model_dump(mode="json"), self._record.model_dump(mode="json")
-        for document in (again, kept):
-            for instrument in document["instruments"]:
-                instrument.pop("facts")
-        for difference in differences(kept, again):
-            self._fault("session", f"data/session.json does not follow from the events: {difference}")
+        del self._folding  # a long session's record is large: no more than two of it at a time
+        told.readings, told.chain = self.readings, self.session.chain
+        same_version = self.session.program == PROGRAM
+        for text in description_faults(
+            self._data / "readings.parquet", self.session.session, told.channels, columns=same_version
+        ):
+            self._fault("readings", text)
+        again, kept = facts_left_out(told), self.session.record()
+        del told
+        for key in sorted(again):
+            for difference in differences({key: part_of(kept, key)}, {key: again.pop(key)}):
+                self._fault("session", f"data/session.json does not follow from the events: {difference}")
 
 
 def _joined(verdict: dict[str, Any]) -> dict[str, Any]:
@@ -283,105 +343,18 @@ def merged(rows: Iterator[Row], events: Iterator[Event]) -> Iterator[Row | Event
             event = next(events, None)
 
 
-def _first_difference(one: Path, other: Path) -> int:
+def _first_difference(one: Path, other: IO[bytes]) -> int:
     """The number of the first line in which two files differ."""
-    with one.open("rb") as left, other.open("rb") as right:
-        for number, (mine, theirs) in enumerate(zip_longest(left, right), 1):
-            if mine != theirs:
+    with one.open("rb") as left:
+        for number in count(1):
+            mine, theirs = left.readline(MOST_LINE), other.readline(MOST_LINE)
+            if mine != theirs or not mine:
                 return number
     return 0
 
 
 def _bits(value: float) -> bytes:
     return struct.pack("<d", value)
-
-
-class _Chain:
-    """The links beside the items they chain."""
-
-    def __init__(self, path: Path, record: SessionRecord, fault: Callable[[str, str], None]) -> None:
-        assert record.chain is not None
-        self._said, self._fault = record.chain, fault
-        self._links = _links(path)
-        self._digest = record.chain.previous
-        self._link = next(self._links, None)
-        self._rows: list[Stored] = []
-        self._lines: list[bytes] = []
-        self.count = 0
-        if (
-            self._link is None
-            or self._link.commit != record.chain.first_commit
-            or self._link.first != record.chain.first_seq
-        ):
-            raise VerificationFailed("data/chain.csv does not begin where session.json says")
-
-    def take(self, item: Row | Event) -> None:
-        link = self._link
-        if link is None:
-            return
-        if isinstance(item, Row):
-            self._rows.append(item.stored)
-            seq = item.stored.seq
-            if item.stored.boot != link.boot:
-                self._fault("chain", f"reading {seq} names another start of the clock than its link")
-        else:
-            self._lines.append(event_line(item))
-            seq = item.seq
-        if seq >= link.last:
-            self._close(link)
-
-    def _close(self, link: Link) -> None:
-        raws = [stored.raw for stored in self._rows]
-        try:
-            rows = encode_rows(
-                [stored.version for stored in self._rows],
-                [raw.wall_ns for raw in raws],
-                [raw.mono_ns for raw in raws],
-                [raw.value for raw in raws],
-                [raw.quality for raw in raws],
-            )
-            digest = digest_of(self._digest, link, payload_from(len(raws), rows, self._lines))
-        except (BadInput, ValueError) as error:
-            raise VerificationFailed(f"data/chain.csv: link {link.commit} cannot be worked out ({error})") from None
-        if digest != link.digest:
-            self._fault(
-                "chain",
-                f"link {link.commit} (numbers {link.first} to {link.last}) does not hold: something in it was changed",
-            )
-        self._rows, self._lines = [], []
-        self._digest = link.digest
-        self.count += 1
-        after = next(self._links, None)
-        if after is not None and (after.commit, after.first) != (link.commit + 1, link.last + 1):
-            self._fault("chain", f"link {link.commit} is not followed by its neighbour but by {after.commit}")
-        if after is None and (link.commit, link.last, link.digest) != (
-            self._said.last_commit,
-            self._said.last_seq,
-            self._said.head,
-        ):
-            self._fault("chain", f"the chain ends at link {link.commit}, not where session.json says")
-        self._link = after
-
-    def finish(self) -> None:
-        if self._link is not None:
-            self._fault("chain", f"link {self._link.commit} has no items: the end of the session is missing")
-
-
-def _links(path: Path) -> Iterator[Link]:
-    try:
-        with path.open("r", encoding="ascii", newline="") as file:
-            for row in csv.DictReader(file, strict=True):
-                bytes.fromhex(row["digest"])
-                yield Link(
-                    int(row["commit"]),
-                    int(row["first"]),
-                    int(row["last"]),
-                    int(row["wall_ns"]),
-                    row["boot"],
-                    row["digest"],
-                )
-    except (OSError, ValueError, KeyError, TypeError, csv.Error):
-        raise VerificationFailed("data/chain.csv is missing or not as Baytrace writes it") from None
 
 
 def differences(kept: Any, again: Any, where: str = "") -> Iterator[str]:

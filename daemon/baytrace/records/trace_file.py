@@ -38,7 +38,9 @@ _BUFFER = 16_384
 OURS = "urn:baytrace:"
 """What begins the names of our own properties in the description."""
 _WINDOW = 4_000
-"""Readings of the busiest channel merged at a time."""
+"""Readings of the busiest channel merged at a time, where channels are few."""
+_CELLS = 1_000_000
+"""Cells of rows in memory; each reading may need a row of its own, as wide as there are channels."""
 
 
 class _Spill:
@@ -65,22 +67,22 @@ class _Spill:
             self._values.tofile(file)
         self._times, self._values = array("q"), array("d")
 
-    def window(self) -> _Window:
+    def window(self, most: int) -> _Window:
         self.flush()
-        return _Window(*self._paths, self.count)
+        return _Window(*self._paths, self.count, most)
 
 
 class _Window:
-    """What is still to be written of one channel, no more of it in memory than a window."""
+    """What is still to be written of one channel, no more of it in memory than a window of `most` readings and one more."""
 
-    def __init__(self, times: Path, values: Path, count: int) -> None:
-        self._paths, self._count, self._at = (times, values), count, 0
+    def __init__(self, times: Path, values: Path, count: int, most: int) -> None:
+        self._paths, self._count, self._at, self.most = (times, values), count, 0, most
         self.times, self.values = np.empty(0, np.int64), np.empty(0, np.float64)
         self._fill()
 
     def _fill(self) -> None:
         """Up to one reading more than a window."""
-        more = min(self._count - self._at, _WINDOW + 1 - len(self.times))
+        more = min(self._count - self._at, self.most + 1 - len(self.times))
         if more > 0:
             self._load(more)
 
@@ -93,10 +95,13 @@ class _Window:
 
     def take(self, end: int | None) -> tuple[NDArray[np.int64], list[str]]:
         """Instants and cells before `end`, or all that are left; those after it move up."""
-        stop = len(self.times) if end is None else int(np.searchsorted(self.times, end, "left"))
-        while stop == len(self.times) and self._at < self._count:
-            self._load(min(self._count - self._at, _WINDOW))
-            stop = len(self.times) if end is None else int(np.searchsorted(self.times, end, "left"))
+        return self._taken(len(self.times) if end is None else int(np.searchsorted(self.times, end, "left")))
+
+    def take_at(self, instant: int) -> tuple[NDArray[np.int64], list[str]]:
+        """At most a window of the readings of one instant, the next there is."""
+        return self._taken(min(self.most, int(np.searchsorted(self.times, instant, "right"))))
+
+    def _taken(self, stop: int) -> tuple[NDArray[np.int64], list[str]]:
         taken = self.times[:stop], [_text(value) for value in self.values[:stop].tolist()]
         self.times, self.values = self.times[stop:], self.values[stop:]
         self._fill()
@@ -178,16 +183,24 @@ class TraceTable:
         return rows
 
     def _parts(self, progress: Callable[[int], None], cell: Callable[[str], str]) -> Iterator[list[list[str]]]:
-        """The rows, a window of time at a time."""
-        windows = [spill.window() for spill in self._spills.values()]
+        """The rows, a window of time at a time; an instant of more readings than a window holds, in turns of as many of each channel."""
+        width = len(self._spills) + 2
+        most = min(_WINDOW, max(1, _CELLS // (width * width)))
+        windows = [spill.window(most) for spill in self._spills.values()]
         marks = sorted(self._marks, key=lambda mark: mark.time_ns)
         mark_times = np.array([mark.time_ns for mark in marks], np.int64)
-        marked, done, width = 0, 0, len(windows) + 2
+        marked, done = 0, 0
         while any(len(window.times) for window in windows) or marked < len(marks):
-            end = _window_end(windows)
-            columns = [(place, *window.take(end)) for place, window in enumerate(windows, 1)]
+            end, crowded = _window_end(windows)
+            if crowded is None:
+                stop = len(marks) if end is None else int(np.searchsorted(mark_times, end, "left"))
+                columns = [(place, *window.take(end)) for place, window in enumerate(windows, 1)]
+            elif marked < (before := int(np.searchsorted(mark_times, crowded, "left"))):
+                stop, columns = before, []
+            else:
+                stop = min(marked + most, int(np.searchsorted(mark_times, crowded, "right")))
+                columns = [(place, *window.take_at(crowded)) for place, window in enumerate(windows, 1)]
             done += sum(len(times) for _, times, _ in columns)
-            stop = len(marks) if end is None else int(np.searchsorted(mark_times, end, "left"))
             columns.append((width - 1, mark_times[marked:stop], [cell(mark.text) for mark in marks[marked:stop]]))
             marked = stop
             yield _merged(columns, width)
@@ -270,14 +283,14 @@ def _text(value: float) -> str:
     return "INF" if value == math.inf else repr(value)
 
 
-def _window_end(windows: list[_Window]) -> int | None:
-    """The instant up to which to merge now; None for all that is left. Never splits an instant."""
-    ends = [int(window.times[_WINDOW]) for window in windows if len(window.times) > _WINDOW]
+def _window_end(windows: list[_Window]) -> tuple[int | None, int | None]:
+    """The instant up to which to merge now, None for all that is left; and the next instant, where it alone fills a window."""
+    ends = [int(window.times[window.most]) for window in windows if len(window.times) > window.most]
     if not ends:
-        return None
+        return None, None
     end = min(ends)
     begin = min(int(window.times[0]) for window in windows if len(window.times))
-    return end if end > begin else end + 1
+    return (end, None) if end > begin else (None, begin)
 
 
 def _merged(columns: list[tuple[int, NDArray[np.int64], list[str]]], width: int) -> list[list[str]]:

@@ -6,23 +6,23 @@ fault; a `caution` is what a reader must know (a key nobody vouched for, a sessi
 
 from __future__ import annotations
 
-import re
-import tempfile
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 from baytrace.measure.faults import BadInput, VerificationFailed
-from baytrace.records import bag, retelling
-from baytrace.records.bag import digest_of_file
+from baytrace.records import retelling
+from baytrace.records.bag_checks import Opened, check_bag, check_signature
 from baytrace.records.checks import Check, Report, State
-from baytrace.records.pack_reading import bag_directory, seal_fault, unpack
-from baytrace.records.signing import PublicKey, read_public_key
+from baytrace.records.event_lines import read_events
+from baytrace.records.limits import TABLE, UNPACKED
+from baytrace.records.pack_reading import LaidOpenPack, Pack, ZippedPack, seal_fault
+from baytrace.records.readings_file import check_file
+from baytrace.records.scratch import scratch
+from baytrace.records.signing import PublicKey
 
 Progress = Callable[[float, str], None]
-__all__ = ["Check", "Report", "State", "opened", "trusted_contents", "verify_journal", "verify_pack"]
-
-_LINE = re.compile(r"([0-9a-f]{64})  (\S+)")
+__all__ = ["Check", "Report", "State", "check_written", "opened", "trusted_contents", "verify_journal", "verify_pack"]
 
 
 def verify_pack(
@@ -34,10 +34,10 @@ def verify_pack(
     """
     told = progress or (lambda _share, _what: None)
     report = Report(path)
-    with opened(path, report, trusted_keys, told) as directory:
-        if directory is not None and replay:
+    with opened(path, report, trusted_keys, told) as pack:
+        if pack is not None and replay:
             try:
-                retelling.retell(directory / "data", report, lambda share, what: told(0.15 + 0.85 * share, what))
+                retelling.retell(pack, report, lambda share, what: told(0.15 + 0.85 * share, what))
             except VerificationFailed as error:
                 report.say("container", State.FAULT, str(error))
     told(1.0, "done")
@@ -45,8 +45,10 @@ def verify_pack(
 
 
 @contextmanager
-def opened(path: Path, report: Report, trusted_keys: Iterable[PublicKey], progress: Progress) -> Iterator[Path | None]:
-    """The bag's directory while container, bag and signature are sound, else None; the report says what was found.
+def opened(
+    path: Path, report: Report, trusted_keys: Iterable[PublicKey], progress: Progress, kept: tuple[str, ...] = UNPACKED
+) -> Iterator[Opened | None]:
+    """The bag while container, bag and signature are sound, else None; the report says what was found. Of a zip, `kept` is unpacked.
 
     Raises BadInput when there is nothing to open at `path`.
     """
@@ -56,26 +58,30 @@ def opened(path: Path, report: Report, trusted_keys: Iterable[PublicKey], progre
     with ExitStack() as stack:
         sound = None
         try:
-            if path.is_dir():
-                directory = bag_directory(path)
-                report.say("container", State.OK, "a directory, unpacked: only its contents are checked")
-            else:
-                progress(0.0, "checking the seal")
-                fault = seal_fault(path)
-                report.say(
-                    "container", State.FAULT if fault else State.OK, fault or "every byte of the zip is as sealed"
-                )
-                progress(0.05, "unpacking")
-                folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="baytrace-verify-")))
-                directory = unpack(path, folder)
-            progress(0.1, "checking digests")
-            if _bag(directory, report) and _signature(directory, report, trusted):
-                sound = directory
+            if (pack := _container(path, report, stack, progress, kept)) is not None:
+                progress(0.1, "checking digests")
+                found = check_bag(pack, report)
+                if found is not None and check_signature(pack, report, trusted):
+                    sound = found
         except VerificationFailed as error:
             report.say("container", State.FAULT, str(error))
         except OSError as error:
             raise BadInput(f"cannot be read ({error.strerror or error})", where=str(path)) from None
         yield sound
+
+
+def _container(path: Path, report: Report, stack: ExitStack, progress: Progress, kept: tuple[str, ...]) -> Pack | None:
+    if path.is_dir():
+        laid = LaidOpenPack(path)
+        report.say("container", State.OK, "a directory, unpacked: only its contents are checked")
+        return laid
+    progress(0.0, "checking the seal")
+    fault = seal_fault(path)
+    report.say("container", State.FAULT if fault else State.OK, fault or "every byte of the zip is as sealed")
+    if fault:
+        return None
+    progress(0.05, "unpacking")
+    return stack.enter_context(ZippedPack(path, stack.enter_context(scratch("baytrace-verify-")), kept))
 
 
 @contextmanager
@@ -85,10 +91,29 @@ def trusted_contents(path: Path, progress: Progress | None = None) -> Iterator[t
     Raises VerificationFailed naming the first fault, BadInput when there is no pack.
     """
     report = Report(path)
-    with opened(path, report, (), progress or (lambda _share, _what: None)) as directory:
-        if directory is None or not report.good:
+    with opened(path, report, (), progress or (lambda _share, _what: None), (*UNPACKED, *TABLE)) as pack:
+        if pack is None or not report.good:
             raise VerificationFailed(f"{path}: {report.summary()}")
-        yield directory / "data", report
+        yield pack.data, report
+
+
+def check_written(path: Path, data: Path) -> None:
+    """A pack just written, read back: its seal, its bounds, every digest and the signature; `data` is where its payload was made.
+
+    Nothing is unpacked, and the session is not told again: its watches may be of another version than those that judged it.
+    Raises VerificationFailed when the pack would not verify.
+    """
+    report = Report(path)
+    with opened(path, report, (), lambda _share, _what: None, kept=()) as pack:
+        if pack is not None and report.good:
+            try:
+                check_file(data / "readings.parquet", pack.claims)
+                if sum(1 for _ in read_events(data / "events.jsonl")) > pack.claims.events:
+                    report.say("session", State.FAULT, "there are more events than the session has numbers for")
+            except VerificationFailed as error:
+                report.say("container", State.FAULT, str(error))
+    if not report.good:
+        raise VerificationFailed(f"the pack was written and does not verify, so it was not kept: {report.summary()}")
 
 
 def verify_journal(directory: Path) -> str:
@@ -107,104 +132,3 @@ def verify_journal(directory: Path) -> str:
     holes = f"; {len(found.holes)} stretches were lost and are owned up to" if found.holes else ""
     counted = f"{found.commits} commits with {found.readings} readings and {found.events} events"
     return f"{counted} lead to {found.head.digest}{holes}"
-
-
-# ---------------------------------------------------------------------- the bag
-
-
-def _bag(directory: Path, report: Report) -> bool:
-    """RFC 8493, 3: complete and valid."""
-    before = len(report.faults)
-    text = _text(directory / bag.BAGIT, report)
-    if text is not None and text != "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n":
-        report.say("bag", State.FAULT, "bagit.txt is not that of a BagIt 1.0 bag in UTF-8")
-    payload = _manifest(directory, bag.MANIFEST, report)
-    tags = _manifest(directory, bag.TAG_MANIFEST, report)
-    for name, digest in {**tags, **payload}.items():
-        _compare(directory, name, digest, report)
-    listed = set(payload) | set(tags) | {bag.TAG_MANIFEST, bag.SIGNATURE}
-    for file in sorted(each for each in directory.rglob("*") if each.is_file()):
-        if (name := file.relative_to(directory).as_posix()) not in listed:
-            report.say("bag", State.FAULT, f"{name} is in no manifest: it was added")
-    for name in (bag.BAGIT, bag.BAG_INFO, bag.MANIFEST):
-        if name not in tags:
-            report.say("bag", State.FAULT, f"{bag.TAG_MANIFEST} does not list {name}")
-    sound = len(report.faults) == before
-    if sound:
-        report.say(
-            "bag",
-            State.OK,
-            f"complete: {len(payload)} files of payload and {len(tags)} tag files, each with its digest",
-        )
-    return sound
-
-
-def _text(path: Path, report: Report) -> str | None:
-    try:
-        return path.read_bytes().decode("utf-8")
-    except FileNotFoundError:
-        report.say("bag", State.FAULT, f"{path.name} is missing")
-    except UnicodeDecodeError:
-        report.say("bag", State.FAULT, f"{path.name} is not text in UTF-8")
-    return None
-
-
-def _manifest(directory: Path, name: str, report: Report) -> dict[str, str]:
-    digests: dict[str, str] = {}
-    for number, line in enumerate((_text(directory / name, report) or "").split("\n")[:-1], 1):
-        found = _LINE.fullmatch(line)
-        inside = found is not None and ".." not in found[2].split("/") and not found[2].startswith(("/", "~"))
-        if found is None or not inside or found[2] in digests:
-            report.say("bag", State.FAULT, f"{name}, line {number}: is no line of a manifest, or names a file twice")
-        else:
-            digests[found[2]] = found[1]
-    return digests
-
-
-def _compare(directory: Path, name: str, digest: str, report: Report) -> None:
-    file = directory / name
-    if not file.is_file():
-        report.say("bag", State.FAULT, f"{name} is missing")
-    elif digest_of_file(file) != digest:
-        report.say("bag", State.FAULT, f"{name} was changed: its digest is not that of the manifest")
-
-
-# ---------------------------------------------------------------------- the signature
-
-
-def _signature(directory: Path, report: Report, trusted: set[str]) -> bool:
-    """Whether to go on: an absent or unknown signature is said, a wrong one ends the matter."""
-    info = dict(
-        line.split(": ", 1) for line in (directory / bag.BAG_INFO).read_text("utf-8").splitlines() if ": " in line
-    )
-    said = info.get("Baytrace-Signed-By", "")
-    signature, key_file = directory / bag.SIGNATURE, directory / bag.KEY_FILE
-    if not signature.is_file() and not key_file.is_file() and said == "nobody":
-        state = State.FAULT if trusted else State.CAUTION
-        report.say("signature", state, "the pack is not signed: digests tell accidents from it, not forgers")
-        return True
-    report.signature = "bad"
-    if not signature.is_file() or not key_file.is_file():
-        report.say("signature", State.FAULT, "the pack says it is signed, but the signature or its key is missing")
-        return False
-    try:
-        key = read_public_key(key_file.read_bytes(), bag.KEY_FILE)
-    except BadInput as error:
-        report.say("signature", State.FAULT, str(error))
-        return False
-    report.key = key.fingerprint
-    if said != key.fingerprint:
-        report.say("signature", State.FAULT, "bag-info.txt names another key than the one in the pack")
-        return False
-    if not key.verify(signature.read_bytes(), (directory / bag.TAG_MANIFEST).read_bytes()):
-        report.say("signature", State.FAULT, f"{bag.SIGNATURE} is not this key's signature of {bag.TAG_MANIFEST}")
-        return False
-    if key.fingerprint in trusted:
-        report.signature = "known"
-        report.say("signature", State.OK, f"valid, by a known key ({key.fingerprint})")
-        return True
-    report.signature = "unknown"
-    state = State.FAULT if trusted else State.CAUTION
-    text = f"valid, but by a key nobody vouched for ({key.fingerprint}); compare it with the bench's own"
-    report.say("signature", state, text)
-    return True
