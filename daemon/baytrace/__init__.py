@@ -1,3 +1,3 @@
 """Baytrace: a bench daemon that measures, judges and keeps."""
 
-__version__ = "0.3.0"
+__version__ = "0.4.0"

@@ -121,7 +121,7 @@ def judged(
         rows = [at for at in mine if table.cause[at] in NAMES]
         with_it = beside(ensemble, table, row, channels)
         seen = read(table.signs[rows], rng)[:, [SIGNS.index(name) for name in with_it.names]]
-        shares, evidence, far = with_it.shares(seen), with_it.causes_of(seen), with_it.unsound(seen) > with_it.threshold
+        shares, evidence, far = with_it.shares(seen), with_it.causes_of(seen), with_it.suspect(seen)
         for at, share, proof, suspected in zip(rows, shares, evidence, far, strict=True):
             groups = tuple(grouped(share, proof))
             found.append(Judged(str(table.cause[at]), float(table.strength[at]), share, groups, bool(suspected)))
@@ -266,7 +266,7 @@ def blind(
             signs = None if spot.smallest is None else at_strength(table, mine, spot.cause, spot.smallest)
             if signs is not None:
                 seen = read(np.repeat(signs[None], _DRAWS, axis=0), rng)[:, at]
-                missed[spot.cause].append(float(np.mean(with_it.unsound(seen) <= with_it.threshold)))
+                missed[spot.cause].append(float(np.mean(~with_it.suspect(seen))))
     return {
         cause: Missed(len(some), counts, float(np.mean(some)) if some else float("nan"))
         for cause, some in missed.items()

@@ -58,7 +58,7 @@ class _Atmosphere:
         self._pa, self._known = [pa], [known]
 
     def add(self, read: Interpreted) -> None:
-        good = usable(read.quality)
+        good = usable(read.quality) & ((read.quality & int(Quality.IMPOSSIBLE)) == 0)
         self._places += read.places[good].tolist()
         self._pa += read.value[good].tolist()
         self._known += [True] * int(good.sum())

@@ -34,6 +34,8 @@ _UNKNOWN = "something else"
 _COLUMNS = (*NAMES, _UNKNOWN)
 _UNKNOWN_SPREADS = 6.0
 _SOUND_DRAWS, _FAULT_DRAWS, _AT_ONCE = 1024, 512, 1024
+_FAR_SHARE = 0.1
+"""Of the false alarms allowed, the share for signs that no known cause explains."""
 _STEP_U, _STEP_AMBIENT_K, _STEP_HUMIDITY = 0.1, 1.0, 0.05  # uncertainties in steps of a tenth of their logarithm
 
 
@@ -102,6 +104,17 @@ class Comparison:
         against: Floats = np.log(np.exp(score[:, 1:] - top[:, None]).sum(axis=1)) + top - score[:, 0]
         return against
 
+    def suspect(self, read: Floats) -> npt.NDArray[np.bool_]:
+        """Whether a reading is beyond what 95 % of the ensemble's sound cars show: its odds are against a sound one, or it lies further
+        from all of them than next to any sound car does, whether or not a cause is known that explains it.
+        """
+        beyond: npt.NDArray[np.bool_] = (self.unsound(read) > self.threshold) | (self.far(read) > self.farthest)
+        return beyond
+
+    def far(self, read: Floats) -> Floats:
+        """How far from sound cars: the logarithm of their density, downwards."""
+        return -self.causes_of(read)[:, 0]
+
     def drawn(self, cause: str, strength: float, count: int) -> Floats:
         """Readings of cars of the ensemble with a fault, with the instruments' errors."""
         states = [at for at, state in enumerate(self.states) if (state.cause, state.strength) == (cause, strength)]
@@ -117,14 +130,24 @@ class Comparison:
         return np.asarray(np.linalg.cholesky(self.parts.covariance), dtype=np.float64)
 
     @cached_property
+    def _sound(self) -> Floats:
+        return self.drawn(SOUND, 0.0, _SOUND_DRAWS)
+
+    @cached_property
     def threshold(self) -> float:
-        """What the sound cars of the ensemble pass in 5 % (`false_alarms`)."""
-        seen = self.unsound(self.drawn(SOUND, 0.0, _SOUND_DRAWS))
-        return float(np.quantile(seen, 1.0 - limit("pressures.false_alarms")))
+        """Odds that, with those further than `farthest`, 5 % of the ensemble's sound cars pass (`false_alarms`)."""
+        far = self.far(self._sound) > self.farthest
+        left = (limit("pressures.false_alarms") - float(np.mean(far))) / (1.0 - float(np.mean(far)))
+        return float(np.quantile(self.unsound(self._sound[~far]), 1.0 - left))
+
+    @cached_property
+    def farthest(self) -> float:
+        """A distance that they pass in a tenth of 5 %."""
+        return float(np.quantile(self.far(self._sound), 1.0 - _FAR_SHARE * limit("pressures.false_alarms")))
 
     def shown(self, cause: str, strength: float) -> float:
-        """The share of cars with a fault that pass the threshold."""
-        return float(np.mean(self.unsound(self.drawn(cause, strength, _FAULT_DRAWS)) > self.threshold))
+        """The share of cars with a fault that are suspected."""
+        return float(np.mean(self.suspect(self.drawn(cause, strength, _FAULT_DRAWS))))
 
 
 def before() -> Floats:

@@ -5,7 +5,8 @@ In this order, and what comes first decides:
 2. The car's own figures, where there are any that may be used here: they speak of this car.
 3. The usual range. A fail needs a side beyond the widest that sound cars show, and signs that agree; a pass needs both sides in the
    usual range for certain, `nothing wrong` likeliest and nothing suspected. It says no more than that.
-A pass never stands beside a cause called likely, nor on anything assumed: what is missing is named instead.
+A pass never stands beside a cause called likely, nor on anything assumed: what is missing is named instead. Where the car's own
+figures are kept, cars at large count against it only with a suspicion and a cause called likely: one sound car in twenty is unusual.
 """
 
 from __future__ import annotations
@@ -129,9 +130,11 @@ def _call(case: Case, low: Side, high: Side, ranking: Ranking) -> _Call:
 
 
 def _fault_certain(low: Side, high: Side, ranking: Ranking) -> bool:
-    """Whether a side is out with signs that agree: beyond the widest range and suspected, or beyond the usual one with signs that
-    leave next to nothing for a sound loop.
+    """Whether a side is out with signs that agree: both beyond the widest range, one of them and suspected, or beyond the usual one
+    with signs that leave next to nothing for a sound loop.
     """
+    if low.out and high.out:
+        return True
     if low.out or high.out:
         return ranking.suspected or not ranking.causes
     sound = sum(cause.likelihood for cause in ranking.causes if cause.cause == SOUND)
@@ -152,6 +155,8 @@ def _against_a_pass(case: Case, ranking: Ranking) -> list[str]:
         said.append("The ambient air is not known, and every range depends on it: measure it or enter it (ambient_c).")
     first = ranking.causes[0].cause if ranking.causes else ""
     faults = [cause for cause in ranking.causes if cause.cause != SOUND]
+    if _kept(case.own) and not (ranking.suspected and faults and faults[0].likelihood >= limit("pressures.called_likely")):
+        return said
     if ranking.suspected and faults:
         said.append(
             f"The signs together are not those of a sound loop: most likely {faults[0].names}. Nothing passes beside that."
@@ -163,6 +168,10 @@ def _against_a_pass(case: Case, ranking: Ranking) -> list[str]:
     elif not ranking.causes and (case.own is None or not case.own.spoke):
         said.append("No cause could be weighed against another here, so nothing but the car's own figures can pass it.")
     return said
+
+
+def _kept(own: OwnJudgement | None) -> bool:
+    return own is not None and own.spoke and own.outcome is Outcome.PASS
 
 
 def _not_for_certain(low: Side, high: Side) -> str:

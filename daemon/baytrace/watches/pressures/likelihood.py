@@ -107,7 +107,7 @@ def ranking(beside: Comparison, read: Floats) -> Ranking:
         likelihood = float(sum(shares[index] for index in group))
         causes.append(Cause(names[0], likelihood, names[1:], *reasons.about(group[0])))
     causes.sort(key=lambda cause: -cause.likelihood)
-    return Ranking(tuple(causes), bool(beside.unsound(rows)[0] > beside.threshold))
+    return Ranking(tuple(causes), bool(beside.suspect(rows)[0]))
 
 
 def grouped(shares: Floats, evidence: Floats) -> list[tuple[int, ...]]:
