@@ -133,3 +133,19 @@ def test_of_many_differences_people_read_the_first_and_the_count(pack, later, mo
     assert sum(line.startswith("• verdicts: ") for line in lines) == MOST_CAUTIONS + 1
     assert f"• verdicts: and {len(of_verdicts) - MOST_CAUTIONS} more of these; --json has every one" in lines
     assert lines[-1].startswith("verified; ")
+
+
+@pytest.mark.parametrize(("made_by", "good"), [("Baytrace 0.0.9", True), ("Baytrace 9.0.0", False)])
+def test_what_stricter_rules_leave_open_is_a_caution_for_older_packs_alone(pack, tmp_path, monkeypatch, made_by, good):
+    """An older version decided, this one withholds: it claims nothing against the record, and says both. A newer version's verdict
+    that is undecided here stays a fault, and so does any verdict that turns.
+    """
+    bag = unpacked(pack, tmp_path / "bag")
+    path = bag / "data" / "session.json"
+    document = json.loads(path.read_text()) | {"program": made_by}
+    path.write_text(json.dumps(document, ensure_ascii=False, indent=2, sort_keys=True))
+    fits_change(monkeypatch, 0.01, outcome=Outcome.UNDECIDED, finding="undecided")
+    report = verify_pack(forged(bag, signing.load_or_make_key(tmp_path / "key")))
+    assert report.good is good
+    texts = said(report, State.CAUTION if good else State.FAULT)
+    assert any("withholds what that one decided" in text or "only the version that made it tells" in text for text in texts)

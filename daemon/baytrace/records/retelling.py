@@ -2,7 +2,8 @@
 
 One pass over readings and events, merged by sequence number, in memory that does not grow with the session. What the watches
 say is compared to the last bit. A pack written by another version of the program is compared alike, but its fits may have been
-others: figures that differ are then a caution that names both versions, while a verdict or a finding that differs stays a fault.
+others: figures that differ are then a caution that names both versions, while a verdict or a finding that differs stays a fault. But
+where an older version decided and this one withholds the verdict, this one claims nothing against it: a caution, with both told.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from typing import IO, Any
 from baytrace.measure.faults import BadInput, VerificationFailed
 from baytrace.measure.instant import format_instant
 from baytrace.measure.reading import Event
+from baytrace.measure.verdict import Outcome
 from baytrace.records.bag import PROGRAM, digest_of_file
 from baytrace.records.bag_checks import Opened
 from baytrace.records.chain_following import FollowedChain
@@ -117,6 +119,8 @@ def _say_verdicts(report: Report, teller: _Teller, other: str) -> None:
     elif drift.count and other:
         report.other_version = other
         same = "fits change between versions; every verdict and finding is the same"
+        if drift.withheld:
+            same = f"rules became stricter; this version withholds what that one decided: {drift.withheld}"
         many = "1 figure differs" if drift.count == 1 else f"{drift.count} figures or words differ"
         report.say("verdicts", State.CAUTION, f"{other}: {many}; {same}")
         for text in drift.told:
@@ -135,14 +139,31 @@ class _Drift:
         self.told: list[str] = []
         self.count = 0
         self.decisive = ""
+        self.withheld = ""
+        """The newest that this version leaves undecided."""
 
-    def take(self, verdict: str, difference: str) -> None:
+    def take(self, verdict: str, difference: str, *, withheld: bool = False) -> None:
+        """`withheld`: an older version's verdict that is undecided now."""
         text = f"{verdict}: {difference}"
         self.count += 1
         if len(self.told) < MOST_FAULTS:
             self.told.append(text)
-        if not self.decisive and difference.partition(" ")[0].rpartition(".")[2] in DECISIVE:
-            self.decisive = text
+        if difference.partition(" ")[0].rpartition(".")[2] in DECISIVE:
+            if withheld:
+                self.withheld = text
+            elif not self.decisive:
+                self.decisive = text
+
+
+def older(program: str) -> bool:
+    """Whether a program, as packs name it, is an older version than this one."""
+    name, _, version = program.rpartition(" ")
+    mine, _, now = PROGRAM.rpartition(" ")
+    return name == mine and _numbers(version) < _numbers(now)
+
+
+def _numbers(version: str) -> tuple[int, ...]:
+    return tuple(int(part) for part in version.split(".") if part.isascii() and part.isdigit())
 
 
 class _EnoughError(Exception):
@@ -154,6 +175,7 @@ class _Teller:
         self._pack, self._data, self._folder = pack, pack.data, folder
         self.session = pack.session
         self.given_up = False
+        self._older = older(self.session.program)
         self.faults: list[tuple[str, str]] = []
         self.drift = _Drift()
         self.readings = self.events = self.links = self.compared = 0
@@ -283,8 +305,9 @@ class _Teller:
                     )
                 continue
             again = json.loads(json.dumps(verdict.to_json()))
+            withheld = self._older and again["verdict"] == Outcome.UNDECIDED
             for difference in differences(_joined(event.data["verdict"]), _joined(again)):
-                self.drift.take(f"{watch} after number {seq}", difference)
+                self.drift.take(f"{watch} after number {seq}", difference, withheld=withheld)
 
     def table_differs(self) -> str:
         """Where `readings.csv`, or its description, is not what the items make of it; empty when it is."""
