@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from baytrace.measure.later import Later
+from baytrace.physics.local_lines import local_lines
 
 _interpolate, _signal = Later("scipy.interpolate"), Later("scipy.signal")
 
@@ -124,17 +125,9 @@ def _late(table: Array, step: float, lag: float) -> Array:
 
 def _smooth(time_s: Array, known_s: Array, temperature: Array) -> tuple[Array, Array, float]:
     """Level (K) and slope (K/s) by straight lines fitted around each instant, and the noise (K) of one reading."""
-    middle = float(temperature.mean())
-    width = max(_KERNEL * float(known_s[-1] - known_s[0]), 1.5 * float(np.median(np.diff(known_s))))
-    away = known_s[None, :] - time_s[:, None]
-    weight = np.exp(-0.5 * (away / width) ** 2) + 1e-12
-    zero, one, two = weight.sum(axis=1), (weight * away).sum(axis=1), (weight * away * away).sum(axis=1)
-    rest = temperature - middle
-    flat, tilt = weight @ rest, (weight * away) @ rest
-    below = zero * two - one * one
-    level = middle + (two * flat - one * tilt) / below
+    level, slope = local_lines(time_s, known_s, temperature, _KERNEL)
     left = temperature - np.interp(known_s, time_s, level)
     noise = math.sqrt(float(left @ left) / max(left.size - 8.0, 1.0))
     alike = max(float(left[1:] @ left[:-1]) / max(float(left @ left), 1e-30), 0.0)
     noise *= math.sqrt((1.0 + alike) / max(1.0 - alike, 0.1))
-    return np.asarray(level), np.asarray((zero * tilt - one * flat) / below), noise
+    return level, slope, noise

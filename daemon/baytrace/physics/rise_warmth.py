@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from baytrace.physics import moisture
+from baytrace.physics.local_lines import local_lines
 
 Array = NDArray[np.float64]
 UNSEEN = np.array([-1.0, -0.75, -0.5, -0.25, 0.25, 0.5, 0.75, 1.0])
@@ -52,14 +53,7 @@ def smooth(time_s: Array, known_s: Array, temperature: Array) -> Array:
     """Temperature (K) at `time_s`: straight lines fitted around each instant over some 4 % of the hold either way."""
     if known_s.size < 5:
         return np.interp(time_s, known_s, temperature)
-    middle = float(temperature.mean())
-    width = max(_KERNEL * float(known_s[-1] - known_s[0]), 1.5 * float(np.median(np.diff(known_s))))
-    away = known_s[None, :] - time_s[:, None]
-    weight = np.exp(-0.5 * (away / width) ** 2) + 1e-12
-    zero, one, two = weight.sum(axis=1), (weight * away).sum(axis=1), (weight * away * away).sum(axis=1)
-    rest = temperature - middle
-    flat, tilt = weight @ rest, (weight * away) @ rest
-    return np.asarray(middle + (two * flat - one * tilt) / (zero * two - one * one))
+    return local_lines(time_s, known_s, temperature, _KERNEL)[0]
 
 
 def measured(time_s: Array, temperature: Array) -> Smoothed:

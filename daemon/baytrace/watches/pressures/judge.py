@@ -155,7 +155,9 @@ def _against_a_pass(case: Case, ranking: Ranking) -> list[str]:
         said.append("The ambient air is not known, and every range depends on it: measure it or enter it (ambient_c).")
     first = ranking.causes[0].cause if ranking.causes else ""
     faults = [cause for cause in ranking.causes if cause.cause != SOUND]
-    if _kept(case.own) and not (ranking.suspected and faults and faults[0].likelihood >= limit("pressures.called_likely")):
+    if _kept(case.own) and not (
+        ranking.suspected and faults and faults[0].likelihood >= limit("pressures.called_likely")
+    ):
         return said
     if ranking.suspected and faults:
         said.append(
