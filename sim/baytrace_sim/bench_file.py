@@ -14,20 +14,20 @@ from baytrace_sim.scenario import Scenario
 _CALIBRATED_DAYS_AGO, _DUE_IN_DAYS = 90, 275
 
 
-def _value(value: Any) -> str:
+def toml_value(value: Any) -> str:
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(value, date):
         return value.isoformat()
     if isinstance(value, Mapping):
-        return f"{{ {', '.join(f'{json.dumps(str(key))} = {_value(item)}' for key, item in value.items())} }}"
+        return f"{{ {', '.join(f'{json.dumps(str(key))} = {toml_value(item)}' for key, item in value.items())} }}"
     if isinstance(value, list | tuple):
-        return f"[{', '.join(_value(item) for item in value)}]"
+        return f"[{', '.join(toml_value(item) for item in value)}]"
     return json.dumps(value, ensure_ascii=False)
 
 
 def _table(heading: str, keys: Mapping[str, Any]) -> list[str]:
-    return [heading, *(f"{key} = {_value(value)}" for key, value in keys.items()), ""]
+    return [heading, *(f"{key} = {toml_value(value)}" for key, value in keys.items()), ""]
 
 
 def bench_toml(

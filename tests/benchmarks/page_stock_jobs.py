@@ -24,6 +24,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from baytrace_sim.bench_file import toml_value
 from baytrace_sim.scenario import scenario_named
 from browser_kit import WIDTHS, Technician, Visit, chromium
 from page_checks import barriers, misfits
@@ -50,7 +51,7 @@ def as_preset(scenario):
     lines += [f"label_g = {scenario.label_g}"] if scenario.label_g else []
     lines += [f'vehicle = {{ model = "{scenario.vehicle.name}", number = "{scenario.vehicle.plate}" }}']
     for watch, settings in scenario.plan.items():
-        lines += [f"[preset.stock.plan.{watch}]", *(f"{key} = {value!r}" for key, value in settings.items())]
+        lines += [f"[preset.stock.plan.{watch}]", *(f"{key} = {toml_value(value)}" for key, value in settings.items())]
     return "\n".join(lines) + "\n"
 
 

@@ -31,9 +31,18 @@ label_g = 560
 vehicle = { model = "Harrier estate, grey" }
 [preset.quick.plan]
 evacuation = { volume_l = 2.5, deep_vacuum_s = 500, hold_s = 300 }
-charge = { tolerance_g = 40 }
-pressures = {}
+charge = { tolerance_g = 40, hose = "full before and after", scale_zeroing = "off" }
 sweep = { coils = 2, low_ohm = 11.4, high_ohm = 12.6 }
+[preset.quick.plan.pressures.own_table]
+source = "running table of the simulated car, invented"
+pressures = "kPa gauge"
+speed = "fast"
+rows = [
+    { air_c = 25, humidity = [0.4, 0.7], low_side = [175, 245], high_side = [920, 1160], vent_air = [8.5, 13.5] },
+    { air_c = 30, humidity = [0.4, 0.7], low_side = [195, 270], high_side = [1080, 1330], vent_air = [11.0, 16.5] },
+    { air_c = 35, humidity = [0.4, 0.7], low_side = [215, 290], high_side = [1240, 1500], vent_air = [13.5, 20.0] },
+    { air_c = 40, humidity = [0.4, 0.7], low_side = [235, 315], high_side = [1420, 1710], vent_air = [17.0, 24.0] },
+]
 [preset.vacuum]
 title = "Quick vacuum of the test"
 job = "Condenser replaced"

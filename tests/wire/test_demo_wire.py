@@ -35,7 +35,11 @@ def judged_again(folder, tmp_path):
         plan = json.loads(bag.read(name))["plan"]
     found = {}
     for watch, settings in plan.items():
-        said = [part for key, value in settings.items() for part in ("--set", f"{key}={value}")]
+        said = [
+            part
+            for key, value in settings.items()
+            for part in ("--set", f"{key}={json.dumps(value) if isinstance(value, dict | list) else value}")
+        ]
         found[watch] = json.loads(baytrace("judge", trace, "--watch", watch, *said, "--json").stdout)["finding"]
     return found
 

@@ -24,6 +24,7 @@ from baytrace.measure.units import STANDARD_ATMOSPHERE_PA, Against
 
 # plain bits: flags are an order of magnitude slower, and this is done for every reading
 _NAN, _NO_ATMOSPHERE = int(Quality.NOT_A_NUMBER), int(Quality.NO_ATMOSPHERE)
+_IMPOSSIBLE = int(Quality.IMPOSSIBLE)
 _TOO_LOW, _TOO_HIGH = int(Quality.IMPOSSIBLE | Quality.UNDER_RANGE), int(Quality.IMPOSSIBLE | Quality.OVER_RANGE)
 _SOURCE_TIME, _OUT_OF_ORDER = int(Quality.SOURCE_TIME), int(Quality.OUT_OF_ORDER)
 _RELATIVE = (Against.GAUGE, Against.VACUUM)
@@ -36,6 +37,11 @@ def standard_pressure(elevation_m: float) -> float:
         raise BadInput(f"elevation {elevation_m} m is outside -1000 to 11000 m", where="elevation_m")
     height = 6_356_766.0 * elevation_m / (6_356_766.0 + elevation_m)
     return float(STANDARD_ATMOSPHERE_PA * (1.0 - _LAPSE_K_PER_M * height / _T0_K) ** _EXPONENT)
+
+
+def _tells(quality: int) -> bool:
+    """Whether a barometer's reading of this quality is the atmosphere."""
+    return usable(quality) and not quality & _IMPOSSIBLE
 
 
 class Interpreter:
@@ -98,7 +104,7 @@ class Interpreter:
             quality |= _TOO_LOW
         elif value > high:
             quality |= _TOO_HIGH
-        elif channel.role is Role.BAROMETER and unit.against not in _RELATIVE and usable(quality):
+        elif channel.role is Role.BAROMETER and unit.against not in _RELATIVE and _tells(quality):
             self.atmosphere_pa, self._known = value, True
         time_ns = raw.wall_ns if quality & _SOURCE_TIME else self.time_ns(raw.wall_ns, raw.mono_ns)
         last = self._last.get(raw.channel)
