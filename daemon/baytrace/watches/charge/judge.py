@@ -189,7 +189,7 @@ def judge_signs(loop: Loop) -> Judgement | None:
     if dry and (empty or _about(subcooling, limit("charge.undercharge_subcooling"))):
         return Judgement(Outcome.FAIL, f"{said}: too little refrigerant", UNDER)
     full = subcooling.low > limit("charge.overcharge_subcooling")
-    if full and superheat.value < limit("charge.overcharge_superheat"):
+    if full and superheat.high < limit("charge.overcharge_superheat"):
         return Judgement(Outcome.FAIL, f"{said}: too much refrigerant", OVER)
     return None
 
