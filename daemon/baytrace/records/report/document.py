@@ -21,6 +21,7 @@ from baytrace.records.report.wording import (
     KEY_FIGURES,
     OUTCOMES,
     OVERALL,
+    OWN,
     VERIFY,
     WATCHES,
     plain,
@@ -126,9 +127,7 @@ def _verdict(said: SaidVerdict, system: System) -> dict[str, Any]:
         "outcome_word": OUTCOMES.get(outcome, outcome),
         "finding": finding,
         "headline": OUTCOMES.get(outcome, outcome) + ("" if finding == outcome else f", {finding}"),
-        "plain": plain(watch, finding, outcome)
-        if (watch, finding) in FINDINGS or watch != "sweep"
-        else _coils_plain(verdict),
+        "plain": _plain(verdict),
         "reasons": [restated(str(reason), system) for reason in verdict.get("reasons", [])],
         "key": [rows[name] for name in names],
         "figures": list(rows.values()),
@@ -136,6 +135,15 @@ def _verdict(said: SaidVerdict, system: System) -> dict[str, Any]:
         "rests_on": f"items up to number {said.after_seq}, kept as number {said.seq} at {when(said.time)}",
         "final": said.final,
     }
+
+
+def _plain(verdict: Mapping[str, Any]) -> str:
+    watch, finding = verdict["watch"], verdict["finding"]
+    if watch == "sweep" and (watch, finding) not in FINDINGS:
+        return _coils_plain(verdict)
+    if (watch, finding) == ("pressures", "normal") and any(name.startswith("own_") for name in verdict["evidence"]):
+        return OWN
+    return plain(watch, finding, verdict["verdict"])
 
 
 def _coils_plain(verdict: Mapping[str, Any]) -> str:

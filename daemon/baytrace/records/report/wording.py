@@ -27,10 +27,7 @@ FINDINGS = {
     ("charge", "not settled"): "The loop had not settled when the readings ended.",
     ("charge", "undercharged"): "There is less refrigerant in the loop than the label asks for.",
     ("charge", "overcharged"): "There is more refrigerant in the loop than the label asks for.",
-    (
-        "pressures",
-        "normal",
-    ): "Both pressures are within the usual range for this refrigerant and this day, or within the car's own figures.",
+    ("pressures", "normal"): "Both pressures are within the usual range for this refrigerant and this day.",
     ("pressures", "both high"): "The pressures are higher than sound cars show, on one side or both.",
     ("pressures", "both low"): "The pressures are lower than sound cars show, on one side or both.",
     ("pressures", "low high and high low"): "The two pressures lie closer together than in sound cars.",
@@ -125,6 +122,10 @@ VERIFY = (
     "openssl pkeyutl -verify -rawin -pubin -inkey signing-key.pem \\\n    -sigfile tagmanifest-sha256.txt.sig -in tagmanifest-sha256.txt",
     "and compare the key's fingerprint with the one the bench shows (baytrace key show).",
 )
+
+
+OWN = "The running loop is within the car's own figures."
+"""Of pressures that passed by them: figures named `own_...` stand among the evidence."""
 
 
 def plain(watch: str, finding: str, outcome: str) -> str:
