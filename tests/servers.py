@@ -5,6 +5,7 @@ import contextlib
 import os
 import pty
 import shutil
+import signal
 import socket
 import subprocess
 import tempfile
@@ -78,6 +79,14 @@ class Mosquitto:
                 time.sleep(0.02)
             else:
                 return self
+
+    def saves(self, topic, payload, within_s=20.0):
+        """Have it save now, and wait until a message is on its disk: by itself it saves when it comes to it."""
+        end = time.monotonic() + within_s
+        self._process.send_signal(signal.SIGUSR1)
+        while not any(f"{topic}{payload}".encode() in each.read_bytes() for each in self.folder.glob("*.db")):
+            assert time.monotonic() < end, f"the broker did not save {payload!r}"
+            time.sleep(0.05)
 
     def kill(self):
         """As a crash would."""
